@@ -1,0 +1,91 @@
+"""The driver contract: bytes in, readings out. An integrator reads this file and no other."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from rules.reading import Reading
+
+MAX_FRAME_BYTES = 256
+"""The most unfinished input a driver may hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How a port is opened for this indicator, unless the bench file says otherwise."""
+
+    baud: int = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+
+
+@dataclass(frozen=True, slots=True)
+class BadFrame:
+    """Bytes that were no reading: counted and logged by the daemon, never raised.
+
+    Attributes:
+        raw: The bytes as they came (at most ``MAX_FRAME_BYTES``).
+        reason: Why they are no reading, in words for a person.
+    """
+
+    raw: bytes
+    reason: str
+
+
+class OptionError(ValueError):
+    """A driver option that is wrong.
+
+    Attributes:
+        key: The option's name.
+        got: What was given.
+        accepted: What is accepted, in words for a person.
+    """
+
+    def __init__(self, key: str, got: object, accepted: str) -> None:
+        super().__init__(f"{key}: got {got!r}, accepted is {accepted}")
+        self.key = key
+        self.got = got
+        self.accepted = accepted
+
+
+class Driver(Protocol):
+    """Turns the bytes of one line into readings. Does no I/O, knows no time.
+
+    Emit what came, once. Never cache, average, fill a gap, derive, guess or round.
+    Reopening a port makes a new driver.
+    """
+
+    line: LineSettings
+
+    def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:
+        """Take the next bytes of the stream, however they were cut.
+
+        Never raises for anything the wire can deliver, holds at most
+        ``MAX_FRAME_BYTES`` of unfinished input, and yields the same results
+        for the same stream no matter where the chunk borders fall.
+        """
+
+    def next_request(self) -> bytes | None:
+        """Return the bytes to send next, or None while an answer is due or none is needed.
+
+        Start-up commands come first, then one request a reading. A driver that only
+        listens always returns None.
+        """
+
+    def timed_out(self) -> None:
+        """Drop the outstanding request and resynchronise.
+
+        A late answer must not answer the next request.
+        """
+
+
+class MakeDriver(Protocol):
+    """The factory an entry point (or ``FILE.py:NAME``) names.
+
+    Raises:
+        OptionError: If an option is unknown, missing or wrong.
+    """
+
+    def __call__(self, options: Mapping[str, object]) -> Driver:
+        """Return a new driver with these options."""

@@ -1,0 +1,1 @@
+"""THE OTHER END OF THE CABLE: physics, operator and wire codecs; seeded, time as an argument."""
