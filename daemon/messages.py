@@ -1,0 +1,351 @@
+"""Every payload that leaves or enters over MQTT: one pydantic model each.
+
+Events are CloudEvents 1.0 in structured JSON; the ``data`` of an event is one of the
+``...Data`` models. Lengths are micrometres with at most three decimals (exact), times are
+RFC 3339 UTC, words are lower-case with "-".
+"""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+CONTRACT = "1"
+"""Version of the topics and payloads; told in ``about``."""
+
+CLAMPING_POINTS_MAX = 200
+"""A clamping's event carries its sweep thinned to at most this many points."""
+
+RECENT_PIECES = 30
+
+LampWord = Literal["off", "on", "slow", "fast"]
+ResultWord = Literal["within", "beyond", "invalid"]
+StateWord = Literal[
+    "coming-up", "master-check", "no-lot", "clamping", "loosen",
+    "put-away", "order-filled", "sampling", "blocked", "fault",
+]  # fmt: skip
+PromptWord = Literal[
+    "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
+]  # fmt: skip
+WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
+EventKind = Literal[
+    "clamping", "verdict", "put-away", "correction", "lot", "master-check", "alarm"
+]
+Um = Annotated[float, Field(description="micrometres, at most three decimals")]
+Utc = Annotated[str, Field(description="RFC 3339, UTC, milliseconds, Z")]
+
+
+class Payload(BaseModel):
+    """Base of all payloads: frozen, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class About(Payload):
+    """ROOT/BENCH/about, retained: what runs here."""
+
+    software: str
+    contract: str
+    site: str
+    bench: str
+    title: str
+    bench_sha256: str
+    boot: str
+    started: Utc
+    speed: float = 1.0
+    """Rate of the intervals' clock: above 1 only in the demo and in tests."""
+    bins: list["BinAbout"]
+
+
+class BinAbout(Payload):
+    """One bin of the bench: letter and shape tell bins apart, never a hue."""
+
+    id: str
+    shape: str
+    holds: str
+    """grade id, ``hold`` or ``nonconforming``"""
+
+
+class State(Payload):
+    """ROOT/BENCH/state, retained."""
+
+    state: StateWord
+    since: Utc
+    waits_for: WaitsFor
+    reason: str = ""
+    """For people: why it is blocked or in fault, and what to do."""
+    lot: str | None = None
+    piece: int | None = None
+    cycle: int | None = None
+    clamping: int | None = None
+    """Number of the clamping in work, from 1."""
+    clampings: int | None = None
+    """How many the best grade still in reach needs."""
+    bin: str | None = None
+    """Where the piece in hand belongs, in ``put-away``."""
+    tirs: list["ClampingBrief"] = []
+    """Clampings of the cycle so far."""
+    alarms: list[str] = []
+    speed: float = 1.0
+
+
+class Prompt(Payload):
+    """ROOT/BENCH/prompt, retained: what the operator does next."""
+
+    word: PromptWord
+    text: str
+
+
+class GradeCount(Payload):
+    """Pieces put away as one grade, and the order for it."""
+
+    grade: str
+    bin: str
+    limit_um: Um
+    acceptance_um: Um
+    put_away: int
+    pending: int
+    ordered: int | None = None
+
+
+class Lot(Payload):
+    """ROOT/BENCH/lot, retained: counts from the store, never from memory."""
+
+    lot: str | None
+    article: str | None = None
+    quantity: int | None = None
+    opened: Utc | None = None
+    order_state: Literal["none", "open", "filled-check-due", "filled"] = "none"
+    grades: list[GradeCount] = []
+    nonconforming: int = 0
+    hold: int = 0
+    pending: int = 0
+    measured: int = 0
+    """Pieces with a verdict that stands."""
+    open_pieces: int = 0
+    """Pieces begun and neither put away nor abandoned."""
+    abandoned: int = 0
+    unmeasured: int | None = None
+    retried: int = 0
+    """Pieces measured again as a whole set."""
+    cycle_s_median: float | None = None
+    """Median time from a piece's first clamping to its put-away, last ten pieces."""
+
+
+class ClampingBrief(Payload):
+    """One clamping in one line."""
+
+    tir_um: Um | None
+    result: ResultWord
+    reason: str = ""
+
+
+class RecentPiece(Payload):
+    """A piece as the board lists it."""
+
+    piece: int
+    grade: str | None
+    bin: str | None
+    reason: str
+    clampings: list[ClampingBrief]
+    at: Utc
+    put_away: bool
+
+
+class Recent(Payload):
+    """ROOT/BENCH/recent, retained: what a board needs beyond state and lot."""
+
+    lot: str | None
+    pieces: list[RecentPiece] = []
+    """Newest first, at most 30."""
+    histogram_um: list[Um] = []
+    """Upper edges of the classes; a first clamping equal to an edge is below it."""
+    histogram: list[int] = []
+    """First clampings of the lot per class; one more for what lies above the last edge."""
+
+
+class PositionData(Payload):
+    """Run-out at one indicator."""
+
+    position: str
+    indicator: str
+    tir_um: Um | None
+    turns_um: list[Um]
+    samples: int
+    """Fewest readings in a counted turn."""
+    closure_um: Um | None = None
+
+
+class SweepPoints(Payload):
+    """A sweep thinned for drawing; never for grading."""
+
+    position: str
+    at_ms: list[float]
+    um: list[Um]
+
+
+class LooseningData(Payload):
+    """How the loosening before this clamping was seen."""
+
+    evidence: Literal[
+        "torque-pulse", "foot-switch", "pin-jump", "stylus-lift", "not-observed"
+    ]
+    size_um: Um | None = None
+    duration_s: float | None = None
+
+
+class ClampingData(Payload):
+    """``data`` of a clamping event."""
+
+    lot: str
+    piece: int | None
+    cycle: int | None
+    clamping: int | None
+    counts: bool
+    """False: seen and recorded, but no clamping of any piece (``reason`` says why)."""
+    result: ResultWord
+    reason: str
+    tir_um: Um | None
+    """The deciding position's run-out; None when invalid."""
+    seen_um: Um | None
+    """Run-out seen at least, when invalid: counts against the piece, never for it."""
+    meets: list[str]
+    positions: list[PositionData]
+    loosening: LooseningData
+    points: list[SweepPoints] = []
+
+
+class VerdictClamping(Payload):
+    """One clamping inside a verdict."""
+
+    tir_um: Um | None
+    positions: list[PositionData]
+    result: ResultWord
+    meets: list[str]
+    reason: str = ""
+
+
+class RulesName(Payload):
+    """Which rule file decided."""
+
+    revision: str
+    sha256: str
+
+
+class VerdictData(Payload):
+    """``data`` of a verdict event."""
+
+    lot: str
+    piece: int
+    cycle: int
+    cycle_kind: Literal["first", "retry", "after-interruption", "re-measured"]
+    grade: str | None
+    bin: str
+    clampings: list[VerdictClamping]
+    reason: str
+    rules: RulesName
+    decision_rule: list["DecisionRuleData"]
+    loosening_observed: bool
+
+
+class DecisionRuleData(Payload):
+    """The decision rule of one grade as stated on the record."""
+
+    grade: str
+    rule: Literal["simple-acceptance", "guarded-acceptance"]
+    tolerance_limit_um: Um
+    acceptance_limit_um: Um
+
+
+class PutAwayData(Payload):
+    """``data`` of a put-away event; also of a wrong bin (``right`` false)."""
+
+    lot: str
+    piece: int | None
+    cycle: int | None
+    bin: str
+    expected: str | None
+    right: bool
+    by: Literal["bin", "foot", "removal"]
+    box: str | None = None
+    reason: str = ""
+
+
+class CorrectionData(Payload):
+    """``data`` of a correction event: a later fact about an earlier one."""
+
+    lot: str
+    piece: int | None
+    cycle: int | None
+    what: str
+    reason: str
+    role: str
+
+
+class LotData(Payload):
+    """``data`` of a lot event."""
+
+    lot: str
+    what: Literal["opened", "closed", "order-filled", "exhausted"]
+    article: str
+    quantity: int | None
+    order: dict[str, int]
+    reason: str = ""
+
+
+class AlarmData(Payload):
+    """``data`` of an alarm event, and payload of ROOT/BENCH/alarm/CODE while it stands."""
+
+    code: str
+    text: str
+    state: Literal["raised", "returned"]
+    since: Utc
+
+
+EventData = ClampingData | VerdictData | PutAwayData | CorrectionData | LotData | AlarmData
+
+
+class Event(Payload):
+    """A CloudEvents 1.0 envelope (structured mode, application/cloudevents+json)."""
+
+    specversion: Literal["1.0"] = "1.0"
+    id: str
+    """``source`` + "/" + ``seq``: the same on every repetition."""
+    source: str
+    type: str
+    time: Utc
+    datacontenttype: Literal["application/json"] = "application/json"
+    sequence: str
+    """CloudEvents sequence extension: ``seq`` as text, without gaps per bench."""
+    seq: int
+    clocksync: Literal["yes", "no", "unknown"]
+    boot: str
+    data: EventData
+
+
+class Placed(Payload):
+    """ROOT/BENCH/placed/BIN, inbound; an empty payload is taken as well."""
+
+    id: Annotated[str, Field(max_length=200)] | None = None
+
+
+class Command(Payload):
+    """ROOT/BENCH/command, inbound, and a line on the local socket."""
+
+    id: Annotated[str, Field(min_length=1, max_length=200)]
+    command: Literal[
+        "lot-show", "lot-close", "piece-show", "piece-retry", "piece-abandon", "events"
+    ]
+    reason: Annotated[str, Field(max_length=500)] = ""
+    role: Annotated[str, Field(max_length=100)] = ""
+    piece: int | None = None
+    after_seq: int | None = None
+    """``events``: replay everything after this sequence number."""
+
+
+class Reply(Payload):
+    """ROOT/BENCH/reply, and a line back on the local socket."""
+
+    id: str
+    ok: bool
+    text: str
+    data: dict[str, object] | None = None
