@@ -1,0 +1,138 @@
+"""The way to a broker: URL, protocol version, and what can go wrong on the way.
+
+The only module beside publisher and board that knows aiomqtt; one connection a bench,
+because one connection carries one will.
+"""
+
+import ssl
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+from urllib.parse import unquote, urlsplit
+
+import aiomqtt
+from aiomqtt import Client, MqttError, ProtocolVersion, Will
+
+__all__ = ["Broker", "MqttError", "Session", "Will", "connected", "parse_url"]
+
+Protocol = Literal["auto", "5", "3.1.1"]
+
+_UNSUPPORTED_VERSION = {132, 1}
+"""CONNACK codes of a broker that doesn't speak MQTT 5: 132 under 5, 1 under 3.1.1."""
+
+_IN_FLIGHT = 40
+"""aiomqtt only warns above this many pending calls; we keep about 20 in flight."""
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where the broker is and how to speak to it. Secrets come from files, not from here."""
+
+    host: str
+    port: int
+    username: str | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    protocol: Protocol = "auto"
+
+    @property
+    def name(self) -> str:
+        """Return host and port for messages; never a secret."""
+        return f"{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One live connection.
+
+    Attributes:
+        client: The aiomqtt client; its messages are iterated by one task only.
+        is_v5: True when the broker speaks MQTT 5 (expiry and reason codes exist).
+    """
+
+    client: Client
+    is_v5: bool
+
+
+def parse_url(url: str) -> tuple[str, int, bool, str | None]:
+    """Return host, port, whether TLS is asked for, and the user name of a broker URL.
+
+    Raises:
+        ValueError: If it is no ``mqtt://host[:port]`` or ``mqtts://host[:port]``, or
+            carries a password (that belongs into a file).
+    """
+    parts = urlsplit(url)
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+        raise ValueError(f"{url!r} is no broker, accepted is mqtt://HOST[:PORT] or mqtts://…")
+    if parts.password is not None:
+        raise ValueError("a password in the URL ends up in logs; use password_file")
+    if parts.path not in ("", "/") or parts.query:
+        raise ValueError(f"{url!r} has a path, accepted is mqtt://HOST[:PORT]")
+    tls = parts.scheme == "mqtts"
+    user = unquote(parts.username) if parts.username else None
+    return parts.hostname, parts.port or (8883 if tls else 1883), tls, user
+
+
+def _tls_context(broker: Broker) -> ssl.SSLContext | None:
+    if not broker.tls:
+        return None
+    context = ssl.create_default_context(cafile=broker.ca_file and str(broker.ca_file))
+    if broker.cert_file is not None:
+        context.load_cert_chain(broker.cert_file, broker.key_file)
+    return context
+
+
+def _client(broker: Broker, identifier: str, will: Will | None, version: ProtocolVersion) -> Client:
+    password = None
+    if broker.password_file is not None:
+        password = broker.password_file.read_text(encoding="utf-8").strip()
+    client = Client(
+        broker.host,
+        broker.port,
+        username=broker.username,
+        password=password,
+        identifier=identifier,
+        will=will,
+        protocol=version,
+        keepalive=10,
+        tls_context=_tls_context(broker),
+        max_queued_outgoing_messages=0,
+    )
+    client.pending_calls_threshold = _IN_FLIGHT
+    return client
+
+
+@asynccontextmanager
+async def connected(
+    broker: Broker, identifier: str, will: Will | None = None
+) -> AsyncIterator[Session]:
+    """Connect with MQTT 5, or with 3.1.1 where the broker refuses 5 or the file says so.
+
+    A new client every time: a reused one may send again what it still holds.
+
+    Raises:
+        MqttError: If no connection comes about or it breaks.
+    """
+    is_v5 = broker.protocol != "3.1.1"
+    if is_v5 and broker.protocol == "auto":
+        is_v5 = await _speaks_v5(broker, identifier)
+    version = ProtocolVersion.V5 if is_v5 else ProtocolVersion.V311
+    async with _client(broker, identifier, will, version) as client:
+        yield Session(client, is_v5)
+
+
+async def _speaks_v5(broker: Broker, identifier: str) -> bool:
+    """Ask once with MQTT 5, without a will: the probe must leave no trace."""
+    try:
+        async with _client(broker, f"{identifier}-probe", None, ProtocolVersion.V5):
+            return True
+    except aiomqtt.MqttCodeError as error:
+        code = getattr(error.rc, "value", error.rc)
+        if code in _UNSUPPORTED_VERSION:
+            return False
+        raise
