@@ -38,12 +38,13 @@ class OptionError(ValueError):
 
     Attributes:
         key: The option's name.
-        got: What was given.
+        got: What was given; None where a required option is missing.
         accepted: What is accepted, in words for a person.
     """
 
     def __init__(self, key: str, got: object, accepted: str) -> None:
-        super().__init__(f"{key}: got {got!r}, accepted is {accepted}")
+        shown = "nothing" if got is None else repr(got)
+        super().__init__(f"{key}: got {shown}, accepted is {accepted}")
         self.key = key
         self.got = got
         self.accepted = accepted
@@ -69,14 +70,20 @@ class Driver(Protocol):
     def next_request(self) -> bytes | None:
         """Return the bytes to send next, or None while an answer is due or none is needed.
 
-        Start-up commands come first, then one request a reading. A driver that only
-        listens always returns None.
+        Start-up commands come first, then one request a reading. Asked again after every
+        result of ``feed`` and after every ``timed_out``. None while a driver is getting
+        back into step: it wants the line quiet and says so by asking nothing. A driver
+        that only listens always returns None.
         """
 
     def timed_out(self) -> None:
-        """Drop the outstanding request and resynchronise.
+        """Take note that the line's answer timeout has passed with no result from ``feed``.
 
-        A late answer must not answer the next request.
+        The time runs from the last request, the last result or the last ``timed_out``,
+        whichever came last, and also while ``next_request`` returns None: a driver that
+        waits for a quiet line knows it by two calls in a row without bytes in between.
+        Drops an outstanding request and resynchronises: a late answer must not answer the
+        next request. Nothing happens in a driver that only listens.
         """
 
 
