@@ -104,7 +104,9 @@ def float_to_nm(value: float, unit: Unit, step_nm: int, spacing: float | None = 
     per_unit = NM_PER_MM if unit == "mm" else NM_PER_INCH
     gap = Decimal(ulp(value) if spacing is None else spacing) * per_unit
     if gap * 10 > step_nm:
-        raise LengthError(f"floats near {value} {unit} lie {gap:.3g} nm apart, step {step_nm} nm")
+        raise LengthError(
+            f"floats near {value} {unit} lie {gap:.3g} nm apart, step {step_nm} nm"
+        )
     exact = Decimal(value) * per_unit
     return int(exact.to_integral_value(rounding=ROUND_HALF_EVEN))
 

@@ -9,12 +9,12 @@ Mode = Literal["live", "max-min"]
 """``live``: the present indication. ``max-min``: the indicator's own TIR memory."""
 
 Flag = Literal[
-    "over-range",    # outside the measuring interval, at either end
+    "over-range",  # outside the measuring interval, at either end
     "low-battery",
-    "frozen",        # the display holds its value
-    "offset-set",    # a preset or zero offset is active
-    "index",         # the spindle's once-per-turn mark passed since the last frame
-    "foot",          # the foot switch is down
+    "frozen",  # the display holds its value
+    "offset-set",  # a preset or zero offset is active
+    "index",  # the spindle's once-per-turn mark passed since the last frame
+    "foot",  # the foot switch is down
 ]
 
 NO_FLAGS: frozenset[Flag] = frozenset()

@@ -1,0 +1,212 @@
+"""What capture is told, what it remembers, what it says: the types of ``rules.capture``."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rules.clamping import CaptureMode, Clamping, Loosening
+from rules.reading import Reading
+from rules.run_out import SweepRules
+
+Signal = Literal["index", "foot", "torque", "run"]
+"""``run`` is the spindle's run contact."""
+
+# --- rules -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class IndicatorRules:
+    """One indicator of the bench: readings outside the window are a stylus off the pin."""
+
+    id: str
+    position: str
+    window_low_nm: int
+    window_high_nm: int
+    sweep: SweepRules
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureRules:
+    """How this bench captures.
+
+    Attributes:
+        mode: ``sweep``: raw readings; ``single-value``: each value is a finished TIR.
+        indicators: Those of the bench; a clamping needs all of them.
+        settle_ns: Rest of the stylus on the pin before turns count.
+        run_up_ns: Time the spindle needs from first movement to its known speed.
+        moving_nm: Change of indication that shows the spindle has started.
+        turn_wait_ns: How long a pin may stand still before "no turning seen".
+        lift_ns: How long the stylus must be off to count as lifted.
+        removal_ns: How long the stylus must be off for the collet to be taken out.
+        loosening_nm: How far the pin must jump to show an opened nut.
+        loosening_ns: For how long.
+        reclamp_min_ns: Sooner than a hand can re-clamp (single values).
+    """
+
+    mode: CaptureMode
+    indicators: tuple[IndicatorRules, ...]
+    settle_ns: int
+    run_up_ns: int
+    moving_nm: int
+    turn_wait_ns: int
+    lift_ns: int
+    removal_ns: int
+    loosening_nm: int
+    loosening_ns: int
+    reclamp_min_ns: int
+
+    @property
+    def sweep(self) -> SweepRules:
+        """Return proof, turns and times: the same for every indicator of a bench."""
+        return self.indicators[0].sweep
+
+
+# --- events ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A reading of one indicator, stamped on arrival."""
+
+    indicator: str
+    reading: Reading
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A signal went on or off."""
+
+    signal: Signal
+    is_on: bool
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineLost:
+    """An indicator is unplugged or silent."""
+
+    indicator: str
+    at_ns: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LineBack:
+    """It speaks again."""
+
+    indicator: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time passed and nothing was said."""
+
+    at_ns: int
+
+
+CaptureEvent = Seen | Edge | LineLost | LineBack | Tick
+
+
+# --- outcomes ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ClampingStarted:
+    """The first counted turn begins."""
+
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClampingEnded:
+    """A clamping is whole, or ended without a result."""
+
+    clamping: Clamping
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Loosened:
+    """The nut was opened, by what could be seen."""
+
+    loosening: Loosening
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """The stylus has been off the pin long enough to take the collet out."""
+
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRefused:
+    """A finished value that is no clamping."""
+
+    reason: str
+    value_nm: int | None
+    at_ns: int
+
+
+CaptureOutcome = ClampingStarted | ClampingEnded | Loosened | Removed | ValueRefused
+
+
+# --- state -------------------------------------------------------------------------------
+
+Phase = Literal["away", "resting", "running-up", "sweeping", "done"]
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What one indicator said lately.
+
+    Attributes:
+        out_since_ns: Since when its stylus is off the pin; None while on it or not yet seen.
+        at_ns: Times of the readings of the sweep (before it: of the last reading).
+        value_nm: Their values.
+        unit: Unit of the last reading: a change within a sweep is no run-out.
+        low_nm: Smallest value of the last clamping, to see the pin jump.
+        high_nm: Its largest.
+        jump_since_ns: Since when the pin is beyond those by the loosening size.
+        jump_nm: Largest excursion since then.
+        jump_from_nm: Value before a sudden change within a sweep.
+        rest_nm: Value once settled, to see the spindle start.
+    """
+
+    out_since_ns: int | None = None
+    at_ns: tuple[int, ...] = ()
+    value_nm: tuple[int, ...] = ()
+    unit: str | None = None
+    low_nm: int | None = None
+    high_nm: int | None = None
+    jump_since_ns: int | None = None
+    jump_nm: int = 0
+    jump_from_nm: int | None = None
+    rest_nm: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureState:
+    """Where the capture of one bench stands. A fresh one has seen nothing.
+
+    Attributes:
+        phase: ``away``: a stylus is off; ``resting``: on the pin, spindle not yet proved;
+            ``running-up``; ``sweeping``; ``done``: waits for a loosening.
+        loosening: The loosening seen since the last clamping; None: nothing counts yet.
+        since_ns: When the phase began.
+        index_ns: Index edges of the sweep.
+        last_index_ns: The last index edge of all.
+        is_removed: The removal of this excursion was told.
+        last_value_ns: Last finished value taken (single values).
+        tracks: One for each indicator, in the order of the rules.
+    """
+
+    phase: Phase = "done"
+    loosening: Loosening | None = None
+    since_ns: int = 0
+    index_ns: tuple[int, ...] = ()
+    last_index_ns: int | None = None
+    is_removed: bool = False
+    last_value_ns: int | None = None
+    tracks: tuple[Track, ...] = ()
