@@ -1,0 +1,403 @@
+"""One bench: capture, cycle and put-away hung together, as one pure step.
+
+A reading enters here and leaves as facts for the store. The daemon commits the facts in one
+transaction and only then adopts the new state; if the commit fails it keeps nothing of it.
+"""
+
+from dataclasses import dataclass, field, replace
+
+from rules import capture, cycle, put_away
+from rules.capture_model import (
+    CaptureEvent,
+    CaptureOutcome,
+    CaptureRules,
+    CaptureState,
+    ClampingEnded,
+    ClampingStarted,
+    Edge,
+    LineBack,
+    LineLost,
+    Loosened,
+    Removed,
+    Seen,
+    Tick,
+    ValueRefused,
+)  # fmt: skip
+from rules.clamping import Clamping
+from rules.cycle import CycleState
+from rules.facts import (
+    AlarmCode,
+    AlarmFact,
+    ClampingFact,
+    CorrectionFact,
+    CycleEndedFact,
+    CycleOpenedFact,
+    Fact,
+    LotFact,
+    PutAwayFact,
+    Refusal,
+    RefusedFact,
+)  # fmt: skip
+from rules.lot import LotView
+from rules.put_away import PutAwayRules, PutAwayState
+from rules.ruleset import RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRules:
+    """Everything a step goes by: rule file, capture and put-away of the bench."""
+
+    grading: RuleSet
+    capture: CaptureRules
+    put_away: PutAwayRules
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A bin's sensor or button saw a piece."""
+
+    bin: str
+
+
+@dataclass(frozen=True, slots=True)
+class RetryAsked:
+    """The lead asks for the whole set again; ``reason`` names the dirt found."""
+
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class Abandoned:
+    """The lead gives the piece in work up."""
+
+    reason: str
+    role: str
+
+
+BenchEvent = CaptureEvent | Placed | RetryAsked | Abandoned
+
+
+class CommandRefusedError(Exception):
+    """A command that makes no sense now; the message says why and what does."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchState:
+    """Where one bench stands.
+
+    Attributes:
+        capture: Which readings belong together.
+        cycle: The piece's clampings.
+        put_away: Where the piece in hand belongs.
+        piece: Number of the piece in work or in hand; None between pieces.
+        grade: Grade of the verdict that waits for its put-away.
+        lost: Indicators that do not speak, with the reason.
+        is_measuring: A clamping is being swept.
+        foot_down_ns: Since when the foot switch is down.
+        alarms: Alarms that stand, with their texts.
+        seen: Indicators that have spoken since the start.
+    """
+
+    capture: CaptureState = field(default_factory=CaptureState)
+    cycle: CycleState = field(default_factory=CycleState)
+    put_away: PutAwayState = field(default_factory=PutAwayState)
+    piece: int | None = None
+    grade: str | None = None
+    lost: tuple[tuple[str, str], ...] = ()
+    is_measuring: bool = False
+    foot_down_ns: int | None = None
+    alarms: tuple[tuple[AlarmCode, str], ...] = ()
+    seen: frozenset[str] = frozenset()
+
+
+Result = tuple[BenchState, tuple[Fact, ...]]
+
+
+def step(
+    state: BenchState, event: BenchEvent, rules: BenchRules, lot: LotView | None
+) -> Result:
+    """Return the next state and the facts to keep. Pure: no clock, no I/O.
+
+    Args:
+        state: The adopted state.
+        event: What came.
+        rules: Rule file, capture and put-away in force.
+        lot: The open lot as the store has it now; None when none is open.
+
+    Raises:
+        CommandRefusedError: For a command (retry, abandon) that makes no sense now.
+    """
+    match event:
+        case Seen():
+            return _reading(state, event, rules, lot)
+        case Edge(signal="foot"):
+            return _foot(state, event, rules, lot)
+        case LineLost():
+            return _line_lost(state, event, rules, lot)
+        case LineBack():
+            return _line_back(state, event)
+        case Edge() | Tick():
+            return _captured(state, event, rules, lot)
+        case Placed():
+            return _put_away(state, put_away.Placed(event.bin), rules, lot)
+        case RetryAsked():
+            return _retry(state, event, rules)
+        case Abandoned():
+            return _abandon(state, event, rules)
+
+
+# --- what the indicators say ---------------------------------------------------------------
+
+
+def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | None) -> Result:
+    if seen.indicator not in state.seen:
+        state = replace(state, seen=state.seen | {seen.indicator})
+    facts: tuple[Fact, ...] = ()
+    is_low = "low-battery" in seen.reading.flags
+    if is_low != _stands(state, "battery-low"):
+        text = f"{seen.indicator}: battery low" if is_low else ""
+        state, facts = _alarm(state, "battery-low", is_low, text)
+    state, more = _captured(state, seen, rules, lot)
+    return state, (*facts, *more)
+
+
+def _captured(
+    state: BenchState, event: CaptureEvent, rules: BenchRules, lot: LotView | None
+) -> Result:
+    captured, outcomes = capture.step(state.capture, event, rules.capture)
+    if captured is not state.capture:
+        state = replace(state, capture=captured)
+    facts: tuple[Fact, ...] = ()
+    for outcome in outcomes:
+        state, more = _outcome(state, outcome, rules, lot)
+        facts = (*facts, *more)
+    return state, facts
+
+
+def _outcome(
+    state: BenchState, outcome: CaptureOutcome, rules: BenchRules, lot: LotView | None
+) -> Result:
+    match outcome:
+        case ClampingStarted():
+            return _clamping_started(state, lot)
+        case ClampingEnded():
+            return _clamping_ended(state, outcome.clamping, rules, lot)
+        case Loosened():
+            return state, ()
+        case Removed():
+            return _put_away(state, put_away.Removed(), rules, lot)
+        case ValueRefused():
+            refused = RefusedFact("too-soon", outcome.at_ns, value_nm=outcome.value_nm)
+            return state, (refused,)
+
+
+def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
+    """Return why a clamping would belong to no piece now; None when it would."""
+    if lot is None:
+        return "no-lot"
+    if state.put_away.pending is not None:
+        return "before-put-away"
+    if state.piece is not None:
+        return None
+    if lot.order_state == "filled-check-due":
+        return "order-filled"
+    return "beyond-lot" if lot.is_exhausted else None
+
+
+def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
+    state = replace(state, is_measuring=True)
+    refusal = why_refused(state, lot)
+    if refusal == "before-put-away":
+        where = state.put_away.pending
+        return _alarm(
+            state, "not-put-away", True, f"piece {state.piece} belongs in bin {where}"
+        )
+    if refusal == "beyond-lot":
+        return _alarm(state, "beyond-lot", True, "more pieces than the lot was opened with")
+    return state, ()
+
+
+def _clamping_ended(
+    state: BenchState, clamping: Clamping, rules: BenchRules, lot: LotView | None
+) -> Result:
+    state = replace(state, is_measuring=False)
+    refusal = why_refused(state, lot)
+    if refusal is not None or lot is None:
+        refused = RefusedFact(refusal or "no-lot", clamping.ended_ns, clamping)
+        return state, (refused,)
+    is_new = state.piece is None
+    piece = lot.next_piece if state.piece is None else state.piece
+    state = replace(state, piece=piece)
+    at = state.cycle
+    state, facts = _cycle_step(state, cycle.ClampingEnded(clamping), rules)
+    first = facts[0]
+    assert isinstance(first, ClampingFact)  # the cycle counts every clamping it is given
+    return state, (replace(first, is_new_piece=is_new and at.number == 1), *facts[1:])
+
+
+def _cycle_step(state: BenchState, event: cycle.CycleEvent, rules: BenchRules) -> Result:
+    before = state.cycle
+    after, outcomes = cycle.step(before, event, rules.grading)
+    state = replace(state, cycle=after)
+    piece = state.piece
+    assert piece is not None  # a cycle belongs to a piece
+    facts: tuple[Fact, ...] = ()
+    for outcome in outcomes:
+        match outcome:
+            case cycle.ClampingCounted(number, clamping, assessed):
+                counted = ClampingFact(
+                    piece, False, before.number, before.kind, number, clamping, assessed
+                )
+                facts = (*facts, counted)
+            case cycle.CycleEnded(how, reason, decision):
+                facts = (*facts, CycleEndedFact(piece, before.number, how, reason, decision))
+                if decision is not None:
+                    waits, _ = put_away.step(
+                        state.put_away, put_away.Graded(decision.bin), rules.put_away
+                    )
+                    state = replace(state, put_away=waits, grade=decision.grade)
+            case cycle.RetryRefused(reason):
+                raise CommandRefusedError(reason)
+    return state, facts
+
+
+# --- lost lines ------------------------------------------------------------------------------
+
+
+def _line_lost(
+    state: BenchState, event: LineLost, rules: BenchRules, lot: LotView | None
+) -> Result:
+    """Take note once a line; the open cycle is over, whatever the line was doing."""
+    if any(name == event.indicator for name, _ in state.lost):
+        return state, ()
+    state, facts = _captured(state, event, rules, lot)
+    state = replace(
+        state, lost=(*state.lost, (event.indicator, event.reason)), is_measuring=False
+    )
+    if state.cycle.is_open:
+        state, ended = _cycle_step(state, cycle.Interrupted(event.reason), rules)
+        facts = (*facts, *ended)
+    text = f"{event.indicator}: {event.reason}"
+    state, raised = _alarm(state, "indicator-lost", True, text)
+    return state, (*facts, *raised)
+
+
+def _line_back(state: BenchState, event: LineBack) -> Result:
+    lost = tuple(entry for entry in state.lost if entry[0] != event.indicator)
+    if lost == state.lost:
+        return state, ()
+    state = replace(state, lost=lost)
+    return _alarm(state, "indicator-lost", False, "") if not lost else (state, ())
+
+
+# --- put-away ---------------------------------------------------------------------------------
+
+
+def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None) -> Result:
+    """Take the foot switch when it is let go: in hand it confirms, else it says "loosened"."""
+    if edge.is_on:
+        return replace(state, foot_down_ns=edge.at_ns), ()
+    if state.foot_down_ns is None:
+        return state, ()  # held down since before the start: nobody pressed it
+    held_ns = edge.at_ns - state.foot_down_ns
+    state = replace(state, foot_down_ns=None)
+    if state.put_away.pending is not None:
+        return _put_away(state, put_away.FootPressed(held_ns), rules, lot)
+    return _captured(state, Edge("foot", True, edge.at_ns), rules, lot)
+
+
+def _put_away(
+    state: BenchState,
+    event: put_away.PutAwayEvent,
+    rules: BenchRules,
+    lot: LotView | None,
+) -> Result:
+    waits, outcomes = put_away.step(state.put_away, event, rules.put_away)
+    piece, number, expected = state.piece, state.cycle.number, state.put_away.pending
+    state = replace(state, put_away=waits)
+    facts: tuple[Fact, ...] = ()
+    for outcome in outcomes:
+        match outcome:
+            case put_away.NothingPending(bin_id):
+                facts = (*facts, PutAwayFact(None, None, bin_id, None, "bin"))
+            case put_away.WrongBin(bin_id, _):
+                text = f"piece {piece} lies in bin {bin_id}, it belongs in bin {expected}"
+                facts = (*facts, PutAwayFact(piece, number, bin_id, expected, "bin"))
+                state, raised = _alarm(state, "wrong-bin", True, text)
+                facts = (*facts, *raised)
+            case put_away.PieceClosed(bin_id, by):
+                closed = PutAwayFact(piece, number, bin_id, expected, by)
+                state, more = _closed(state, lot)
+                facts = (*facts, closed, *more)
+    return state, facts
+
+
+def _closed(state: BenchState, lot: LotView | None) -> Result:
+    state, facts = _clear(state)
+    if lot is not None and lot.fills_order(state.grade):
+        facts = (*facts, LotFact("order-filled"))
+    elif lot is not None and lot.is_exhausted:
+        facts = (*facts, LotFact("exhausted", "every piece of the lot was measured"))
+    return replace(state, piece=None, grade=None, cycle=CycleState()), facts
+
+
+# --- what the lead asks -----------------------------------------------------------------------
+
+
+def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:
+    if state.piece is None or state.put_away.pending is None:
+        raise CommandRefusedError(
+            "a retry is for a piece that has its verdict and is not yet put away"
+        )
+    if not asked.reason.strip():
+        raise CommandRefusedError("a retry needs its reason: the dirt that was found")
+    state, facts = _cycle_step(state, cycle.RetryAsked(asked.reason, asked.role), rules)
+    void, _ = put_away.step(state.put_away, put_away.Voided(), rules.put_away)
+    opened = CycleOpenedFact(
+        state.piece or 0, state.cycle.number, state.cycle.kind, asked.reason, asked.role
+    )
+    state, cleared = _clear(replace(state, put_away=void, grade=None))
+    return state, (*facts, opened, *cleared)
+
+
+def _abandon(state: BenchState, asked: Abandoned, rules: BenchRules) -> Result:
+    if state.piece is None:
+        raise CommandRefusedError("there is no piece in work")
+    if not asked.reason.strip():
+        raise CommandRefusedError("giving a piece up needs a reason")
+    piece, number = state.piece, state.cycle.number
+    state, facts = _cycle_step(state, cycle.Abandoned(asked.reason, asked.role), rules)
+    void, _ = put_away.step(state.put_away, put_away.Voided(), rules.put_away)
+    correction = CorrectionFact(piece, number, "abandoned", asked.reason, asked.role)
+    state, cleared = _clear(replace(state, put_away=void, grade=None, piece=None))
+    return replace(state, cycle=CycleState()), (*facts, correction, *cleared)
+
+
+# --- alarms -----------------------------------------------------------------------------------
+
+
+def _clear(state: BenchState) -> Result:
+    """Return the alarms about a piece in hand to normal: it is no longer awaited."""
+    facts: tuple[Fact, ...] = ()
+    codes: tuple[AlarmCode, ...] = ("wrong-bin", "not-put-away")
+    for code in codes:
+        if _stands(state, code):
+            state, returned = _alarm(state, code, False, "")
+            facts = (*facts, *returned)
+    return state, facts
+
+
+def _stands(state: BenchState, code: AlarmCode) -> bool:
+    return any(known == code for known, _ in state.alarms)
+
+
+def _alarm(state: BenchState, code: AlarmCode, is_raised: bool, text: str) -> Result:
+    others = tuple(entry for entry in state.alarms if entry[0] != code)
+    if is_raised:
+        if (code, text) in state.alarms:
+            return state, ()
+        return replace(state, alarms=(*others, (code, text))), (AlarmFact(code, True, text),)
+    if others == state.alarms:
+        return state, ()
+    return replace(state, alarms=others), (AlarmFact(code, False, text),)

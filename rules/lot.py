@@ -1,0 +1,53 @@
+"""The lot as the bench sees it: counts from the store, the order, what stops the next piece."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+OrderState = Literal["none", "open", "filled-check-due"]
+
+
+@dataclass(frozen=True, slots=True)
+class LotView:
+    """A lot's facts, read anew from the store after every commit.
+
+    Attributes:
+        code: The lot's name.
+        article: What is in it.
+        quantity: Pieces delivered to the bench; None when nobody counted.
+        next_piece: Number the next new piece gets; numbers are never reused.
+        ordered: Pieces ordered, by grade.
+        put_away: Pieces that count as a grade today and lie in its bin, by grade.
+        pending: Verdicts whose put-away is not recorded, by grade.
+    """
+
+    code: str
+    article: str
+    quantity: int | None
+    next_piece: int
+    ordered: Mapping[str, int] = field(default_factory=dict)
+    put_away: Mapping[str, int] = field(default_factory=dict)
+    pending: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def order_state(self) -> OrderState:
+        """Return whether every ordered grade has its pieces put away.
+
+        A filled order still asks for the closing master check.
+        """
+        if not self.ordered:
+            return "none"
+        missing = any(self.put_away.get(g, 0) < n for g, n in self.ordered.items())
+        return "open" if missing else "filled-check-due"
+
+    @property
+    def is_exhausted(self) -> bool:
+        """Return whether every piece of the lot has been begun."""
+        return self.quantity is not None and self.next_piece > self.quantity
+
+    def fills_order(self, grade: str | None) -> bool:
+        """Return whether one more put-away piece of ``grade`` fills the order."""
+        if grade is None or self.order_state != "open":
+            return False
+        after = {**self.put_away, grade: self.put_away.get(grade, 0) + 1}
+        return all(after.get(g, 0) >= n for g, n in self.ordered.items())
