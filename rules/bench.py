@@ -141,10 +141,8 @@ def step(
             return _captured(state, event, rules, lot)
         case Placed():
             return _put_away(state, put_away.Placed(event.bin), rules, lot)
-        case RetryAsked():
-            return _retry(state, event, rules)
-        case Abandoned():
-            return _abandon(state, event, rules)
+        case RetryAsked() | Abandoned():
+            return _asked(state, event, rules)
 
 
 # --- what the indicators say ---------------------------------------------------------------
@@ -343,6 +341,12 @@ def _closed(state: BenchState, lot: LotView | None) -> Result:
 
 
 # --- what the lead asks -----------------------------------------------------------------------
+
+
+def _asked(state: BenchState, asked: RetryAsked | Abandoned, rules: BenchRules) -> Result:
+    if isinstance(asked, RetryAsked):
+        return _retry(state, asked, rules)
+    return _abandon(state, asked, rules)
 
 
 def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:

@@ -60,7 +60,7 @@ class CycleEndedFact:
 
 @dataclass(frozen=True, slots=True)
 class CycleOpenedFact:
-    """A further cycle of the same piece begins (a whole-set retry): its last verdict is void."""
+    """A further cycle of the same piece begins by request: its last verdict is void."""
 
     piece: int
     cycle: int

@@ -1,0 +1,114 @@
+"""Signals: what the bench shows, as one pure function of where it stands.
+
+State word, prompt and lamps come from the same look at the same state, so that they can't
+contradict each other.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rules import cycle
+from rules.bench import BenchRules, BenchState, why_refused
+from rules.lot import LotView
+
+StateWord = Literal[
+    "coming-up", "no-lot", "clamping", "loosen", "put-away", "order-filled", "blocked", "fault",
+]  # fmt: skip
+PromptWord = Literal["clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call"]
+LampWord = Literal["off", "on", "slow", "fast"]
+WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """What state topic, prompt and lamps say.
+
+    Attributes:
+        word: State word of the bench.
+        waits_for: Whose move it is.
+        reason: For people: why it is blocked, and what to do; "" when it runs.
+        prompt: What the operator does next, one word.
+        text: The same as a sentence.
+        clamping: Number of the clamping in work, from 1; None between pieces in hand.
+        clampings: How many are needed as it looks now.
+        lamps: Lamp word of every bin that is not off.
+    """
+
+    word: StateWord
+    waits_for: WaitsFor
+    prompt: PromptWord
+    text: str
+    reason: str = ""
+    clamping: int | None = None
+    clampings: int | None = None
+    lamps: Mapping[str, LampWord] = field(default_factory=dict)
+
+
+def show(
+    state: BenchState,
+    rules: BenchRules,
+    lot: LotView | None,
+    fault: str | None = None,
+) -> Signals:
+    """Return what the bench shows. With a ``fault`` of the store every lamp is off."""
+    if fault is not None:
+        return Signals("fault", "lead", "call", "Call the lead: nothing is recorded", fault)
+    stopped = _stopped(state)
+    if state.put_away.pending is not None:
+        return _in_hand(state, state.put_away.pending, stopped)
+    if stopped is not None:
+        return stopped
+    refusal = why_refused(state, lot)
+    if lot is None or refusal == "no-lot":
+        return Signals("no-lot", "lead", "wait", "Wait: no lot is open", "no lot is open")
+    if refusal == "order-filled":
+        text = "The order is filled: stop measuring, call the lead for the closing check"
+        return Signals("order-filled", "lead", "wait", text, "filled, check due")
+    if refusal == "beyond-lot":
+        text = "Every piece of the lot was measured: call the lead to close it"
+        return Signals("blocked", "lead", "call", text, "the lot has no more pieces")
+    return _working(state, rules)
+
+
+def _stopped(state: BenchState) -> Signals | None:
+    if state.lost:
+        reason = "; ".join(f"{name}: {why}" for name, why in state.lost)
+        text = "Wait: the indicator does not speak. Check its cable and battery"
+        return Signals("blocked", "indicator", "wait", text, reason)
+    if not state.seen:
+        text = "Wait: no reading has come yet"
+        return Signals("coming-up", "indicator", "wait", text, "no reading has come yet")
+    return None
+
+
+def _in_hand(state: BenchState, where: str, stopped: Signals | None) -> Signals:
+    """Show where the piece belongs, also while a line is lost: the verdict is there."""
+    if state.put_away.wrong is not None:
+        wrong = state.put_away.wrong
+        text = f"Wrong bin: take the piece out of {wrong}, put it into {where}"
+        lamps: dict[str, LampWord] = {where: "on", wrong: "fast"}
+        reason = f"piece {state.piece} was put into bin {wrong}"
+        return Signals("blocked", "operator", "right-the-bin", text, reason, lamps=lamps)
+    reason = stopped.reason if stopped is not None else ""
+    text = f"Put the collet into bin {where}"
+    return Signals("put-away", "operator", "put-away", text, reason, lamps={where: "on"})
+
+
+def _working(state: BenchState, rules: BenchRules) -> Signals:
+    number = len(state.cycle.assessed) + 1
+    needed = max(number, cycle.needed(state.cycle, rules.grading))
+    last = state.cycle.assessed[-1] if state.cycle.assessed else None
+    note = f" (no result: {last.reason})" if last is not None and last.reason else ""
+    is_single = rules.capture.mode == "single-value"
+    if not is_single and state.capture.loosening is None and not state.is_measuring:
+        text = f"Loosen the nut, turn the collet a third, tighten again{note}"
+        if number == 1:
+            text = "Loosen the nut and clamp the collet: nothing counts before a loosening"
+        return Signals("loosen", "operator", "loosen", text, "", number, needed)
+    on_pin = state.capture.phase in ("resting", "running-up", "sweeping")
+    if on_pin or state.is_measuring:
+        text = f"Let it turn: clamping {number} of {needed}"
+        return Signals("clamping", "operator", "turn", text, "", number, needed)
+    text = f"Clamp the collet: clamping {number} of {needed}{note}"
+    return Signals("clamping", "operator", "clamp", text, "", number, needed)
