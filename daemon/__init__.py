@@ -1,1 +1,1 @@
-"""THE ONLY PACKAGE THAT TOUCHES THE WORLD: config, ports, clock, store, publisher, board, commands."""
+"""THE ONLY PACKAGE THAT TOUCHES THE WORLD: config, ports, clock, store, broker, commands."""

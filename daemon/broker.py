@@ -87,7 +87,9 @@ def _tls_context(broker: Broker) -> ssl.SSLContext | None:
     return context
 
 
-def _client(broker: Broker, identifier: str, will: Will | None, version: ProtocolVersion) -> Client:
+def _client(
+    broker: Broker, identifier: str, will: Will | None, version: ProtocolVersion
+) -> Client:
     password = None
     if broker.password_file is not None:
         password = broker.password_file.read_text(encoding="utf-8").strip()

@@ -186,9 +186,7 @@ class SweepPoints(Payload):
 class LooseningData(Payload):
     """How the loosening before this clamping was seen."""
 
-    evidence: Literal[
-        "torque-pulse", "foot-switch", "pin-jump", "stylus-lift", "not-observed"
-    ]
+    evidence: Literal["torque-pulse", "foot-switch", "pin-jump", "stylus-lift", "not-observed"]
     size_um: Um | None = None
     duration_s: float | None = None
 

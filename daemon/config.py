@@ -1,0 +1,247 @@
+"""The bench file: load it, find every fault at once, hand plain rules to the core."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from daemon import config_checks
+from daemon.broker import Broker, parse_url
+from daemon.config_sections import (
+    BenchFile,
+    BenchSection,
+    CaptureSection,
+    IndicatorSection,
+    LineSection,
+    LotSection,
+)  # fmt: skip
+from daemon.errors import ConfigError
+from daemon.registry import FoundDriver, find_driver
+from daemon.rule_file import load_rules
+from daemon.toml_file import Faults, TomlText, read_toml
+from drivers import LineSettings
+from rules.bench import BenchRules
+from rules.capture_model import CaptureRules, IndicatorRules
+from rules.length import um_to_nm
+from rules.put_away import PutAwayRules
+from rules.ruleset import RuleSet
+from rules.run_out import SweepRules
+
+NS_PER_S = 1_000_000_000
+_NO_WINDOW_UM = 1_000_000
+_PARITIES: dict[str, Any] = {"N": "N", "E": "E", "O": "O"}
+
+
+@dataclass(frozen=True, slots=True)
+class LineConfig:
+    """One line, ready to open.
+
+    Attributes:
+        section: The table of the file.
+        driver: Where its driver comes from.
+    """
+
+    section: LineSection
+    driver: FoundDriver
+
+    def settings(self, default: LineSettings) -> LineSettings:
+        """Return speed and framing: the file's where it says so, else the driver's own."""
+        baud = self.section.baud or default.baud
+        if self.section.framing is None:
+            return LineSettings(baud, default.data_bits, default.parity, default.stop_bits)
+        bits, parity, stop = list(self.section.framing)
+        return LineSettings(
+            baud, 7 if bits == "7" else 8, _PARITIES[parity], 1 if stop == "1" else 2
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class BenchConfig:
+    """One bench, ready to run.
+
+    Attributes:
+        section: The table of the file.
+        rules: What its steps go by.
+        rules_path: The rule file.
+        rules_text: Its text as read.
+    """
+
+    section: BenchSection
+    rules: BenchRules
+    rules_path: Path
+    rules_text: str
+
+    @property
+    def id(self) -> str:
+        """Return the bench's id."""
+        return self.section.id
+
+    def bin_holds(self) -> Mapping[str, str]:
+        """Return what each bin holds: a grade id, "hold" or "nonconforming"."""
+        grading = self.rules.grading
+        holds = {grade.bin: grade.id for grade in grading.grades}
+        return {**holds, grading.hold_bin: "hold", grading.nonconforming_bin: "nonconforming"}
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """A bench file without fault.
+
+    Attributes:
+        source: The file as read.
+        file: Its tables.
+        lines: Lines by id.
+        benches: Benches in the order of the file.
+        broker: Where events go.
+        store_path: Where the record is kept.
+    """
+
+    source: TomlText
+    file: BenchFile
+    lines: Mapping[str, LineConfig]
+    benches: tuple[BenchConfig, ...]
+    broker: Broker
+    store_path: Path
+
+    @property
+    def socket_path(self) -> Path:
+        """Return the local socket that commands use; it lies beside the store."""
+        return self.store_path.with_name(self.store_path.name + ".socket")
+
+
+def load(path: Path) -> Config:
+    """Return the configuration of a bench file.
+
+    Raises:
+        ConfigError: With every fault of the bench file and its rule files.
+    """
+    source = read_toml(path)
+    faults = Faults(path)
+    file = faults.model(BenchFile, source.raw, "")
+    rule_sets = _load_rule_files(source, faults)
+    drivers = _find_drivers(source, faults)
+    config_checks.check_raw(source.raw, rule_sets, faults)
+    if faults.lines or file is None:
+        raise ConfigError(faults.lines)
+    lines = {line.id: LineConfig(line, drivers[line.driver]) for line in file.line}
+    benches = tuple(
+        _bench(section, path.parent / section.rules, rule_sets[section.rules])
+        for section in file.bench
+    )
+    return Config(
+        source, file, lines, benches, _broker(file, path.parent), path.parent / file.store.path
+    )
+
+
+def _load_rule_files(source: TomlText, faults: Faults) -> dict[str, tuple[RuleSet, str]]:
+    found: dict[str, tuple[RuleSet, str]] = {}
+    for _, bench in config_checks.tables(source.raw, "bench"):
+        name = bench.get("rules")
+        if not isinstance(name, str) or name in found:
+            continue
+        try:
+            found[name] = load_rules(source.path.parent / name)
+        except ConfigError as error:
+            faults.lines.extend(line for line in error.faults if line not in faults.lines)
+    return found
+
+
+def _find_drivers(source: TomlText, faults: Faults) -> dict[str, FoundDriver]:
+    """Find and try every driver; a wrong option is told like one of our own keys."""
+    found: dict[str, FoundDriver] = {}
+    for number, line in config_checks.tables(source.raw, "line"):
+        name, options = line.get("driver"), line.get("options", {})
+        if not isinstance(name, str) or not isinstance(options, Mapping):
+            continue
+        driver = config_checks.try_driver(
+            lambda name=name: find_driver(name, source.path.parent),  # type: ignore[misc]
+            plain_options(options),
+            f"line.{number}",
+            faults,
+        )
+        if driver is not None:
+            found[name] = driver
+    return found
+
+
+def plain_options(options: Mapping[str, Any]) -> dict[str, object]:
+    """Return driver options as plain TOML values: whole numbers as int, others as float."""
+
+    def plain(value: Any) -> object:
+        if isinstance(value, Decimal):
+            return float(value)
+        if isinstance(value, Mapping):
+            return {key: plain(inner) for key, inner in value.items()}
+        return [plain(inner) for inner in value] if isinstance(value, list) else value
+
+    return {key: plain(value) for key, value in options.items()}
+
+
+def _broker(file: BenchFile, beside: Path) -> Broker:
+    host, port, tls, username = parse_url(file.mqtt.url)
+    section = file.mqtt
+
+    def resolved(name: str | None) -> Path | None:
+        return beside / name if name is not None else None
+
+    return Broker(
+        host, port, username, resolved(section.password_file), tls, resolved(section.ca_file),
+        resolved(section.cert_file), resolved(section.key_file), section.protocol,
+    )  # fmt: skip
+
+
+def _bench(section: BenchSection, path: Path, rules: tuple[RuleSet, str]) -> BenchConfig:
+    grading, text = rules
+    capture = capture_rules(section.capture, section.indicator, grading)
+    put_away = PutAwayRules(frozenset(section.put_away.by))
+    return BenchConfig(section, BenchRules(grading, capture, put_away), path, text)
+
+
+def capture_rules(
+    section: CaptureSection, indicators: list[IndicatorSection], grading: RuleSet
+) -> CaptureRules:
+    """Return the plain capture rules of a bench table."""
+    finest = min(um_to_nm(indicator.step_um) for indicator in indicators)
+    moving = um_to_nm(section.moving_um) if section.moving_um is not None else 4 * finest
+    return CaptureRules(
+        mode=section.mode,
+        indicators=tuple(_indicator(i, section, grading) for i in indicators),
+        settle_ns=_ns(section.settle_s),
+        run_up_ns=_ns(section.run_up_s),
+        moving_nm=moving,
+        turn_wait_ns=_ns(section.turn_wait_s),
+        lift_ns=_ns(section.lift_s),
+        removal_ns=_ns(section.removal_s),
+        loosening_nm=um_to_nm(section.loosening_um),
+        loosening_ns=_ns(section.loosening_s),
+        reclamp_min_ns=_ns(section.reclamp_min_s),
+    )
+
+
+def _indicator(
+    indicator: IndicatorSection, section: CaptureSection, grading: RuleSet
+) -> IndicatorRules:
+    low, high = indicator.window_um or (Decimal(-_NO_WINDOW_UM), Decimal(_NO_WINDOW_UM))
+    sweep = SweepRules(
+        proof=section.proof or "index",
+        turns=grading.turns,
+        step_nm=um_to_nm(indicator.step_um),
+        top_limit_nm=grading.top_limit_nm,
+        fastest_turn_ns=_ns(section.fastest_turn_s),
+        slowest_turn_ns=_ns(section.slowest_turn_s),
+        samples_min=section.samples_min,
+        turn_ns=_ns(section.turn_s or 0),
+        speed_tolerance_percent=section.speed_tolerance_percent,
+        has_run_contact=section.run_contact,
+    )
+    return IndicatorRules(
+        indicator.id, indicator.position, um_to_nm(low), um_to_nm(high), sweep
+    )
+
+
+def _ns(seconds: float) -> int:
+    return round(seconds * NS_PER_S)
+
+
+__all__ = ["BenchConfig", "Config", "LineConfig", "LotSection", "load"]
