@@ -1,1 +1,1 @@
-"""THE OTHER END OF THE CABLE: physics, operator and wire codecs; seeded, time as an argument."""
+"""THE OTHER END OF THE CABLE: physics, operator, wire codecs; seeded, time as an argument."""
