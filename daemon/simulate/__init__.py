@@ -1,0 +1,1 @@
+"""The shell around a simulated bench: a pseudo-terminal, a broker, a clock, files."""

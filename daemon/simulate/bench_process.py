@@ -1,0 +1,192 @@
+"""One simulated bench as a process of its own: ``python -m daemon.simulate.bench_process``.
+
+Says ``{"ready": …}`` on standard output when its line can be opened, and a summary when it
+ends. SIGUSR1 unplugs the line, SIGUSR2 plugs it in again, SIGTERM and SIGINT end it; with
+``--control`` the words ``unplug``, ``plug`` and ``stop`` do the same from standard input,
+and so does its end. It leaves no link and no process behind.
+"""
+
+import argparse
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+from daemon.broker import Broker, parse_url
+from daemon.clock import SystemClock
+from daemon.errors import PortError
+from daemon.simulate.control import listen_to_words
+from daemon.simulate.json_lines import JsonLines
+from daemon.simulate.live_bench import LiveBench
+from daemon.simulate.pty_line import PtyLine
+from daemon.simulate.shop_floor import ShopFloor
+from simulators.bench import Bench
+from simulators.mistakes import MISTAKE_WORDS, Mistakes, MistakeWord
+from simulators.scenario import LOT_OF_BENCH, demo_bench
+from simulators.truth import Taken
+
+COULD_NOT = 3
+"""Exit code: could not do it (port, broker, store)."""
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of this process' arguments."""
+    arguments = argparse.ArgumentParser(
+        prog="python -m daemon.simulate.bench_process",
+        description="A simulated bench on a pseudo-terminal.",
+        epilog="Signals: USR1 unplugs the line, USR2 plugs it in again, TERM and INT end.",
+    )
+    add = arguments.add_argument
+    add("--bench", choices=sorted(LOT_OF_BENCH), default="b1", help="which bench (b1)")
+    add("--link", type=Path, required=True, help="name under which the line can be opened")
+    add("--pieces", type=int, help="pieces in the tray (the whole lot)")
+    add("--seed", type=int, default=1, help="seed of all chance (1)")
+    add("--speed", type=float, default=1.0, help="bench seconds a real second (1)")
+    add("--mqtt", metavar="URL", help="broker; without one the bench runs by its own truth")
+    add("--protocol", choices=("auto", "5", "3.1.1"), default="auto", help="of MQTT (auto)")
+    add("--root", default="reclamp", help="first part of every topic (reclamp)")
+    add("--truth", type=Path, metavar="FILE", help="write what really happens, JSON lines")
+    add("--recording", type=Path, metavar="FILE", help="write all bytes, JSON lines")
+    add("--control", action="store_true", help="take plug, unplug, stop from standard input")
+    add(
+        "--mistake", action="append", default=[], metavar="WORD@PIECE",
+        help=f"a mistake with this piece; WORD is one of {', '.join(MISTAKE_WORDS)}",
+    )  # fmt: skip
+    add(
+        "--chance", action="append", default=[], metavar="WORD=P",
+        help="a mistake's chance a piece, 0 to 1",
+    )  # fmt: skip
+    return arguments
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run a simulated bench until it is told to end; return the exit code."""
+    arguments = parser()
+    args = arguments.parse_args(words)
+    try:
+        mistakes = read_mistakes(args.mistake, args.chance)
+        broker = _broker(args.mqtt, args.protocol) if args.mqtt else None
+        _check_numbers(args)
+    except ValueError as error:
+        arguments.error(str(error))
+    try:
+        asyncio.run(_run(args, mistakes, broker))
+    except (PortError, OSError) as error:
+        sys.stderr.write(f"simulated bench: {error}\n")
+        return COULD_NOT
+    return 0
+
+
+def read_mistakes(planned: Sequence[str], chances: Sequence[str]) -> Mistakes:
+    """Return mistakes written as ``WORD@PIECE`` and ``WORD=P``.
+
+    Raises:
+        ValueError: If one is not written so, with what is accepted.
+    """
+    by_piece: dict[int, frozenset[MistakeWord]] = {}
+    for text in planned:
+        word, _, piece = text.partition("@")
+        if not piece.isdecimal() or int(piece) < 1:
+            raise ValueError(f"--mistake {text}: accepted is WORD@PIECE with a piece from 1")
+        number = int(piece)
+        by_piece[number] = by_piece.get(number, frozenset()) | {_word(word, "--mistake")}
+    chance: dict[MistakeWord, float] = {}
+    for text in chances:
+        word, _, share = text.partition("=")
+        with suppress(ValueError):
+            chance[_word(word, "--chance")] = float(share)
+            if 0 <= float(share) <= 1:
+                continue
+        raise ValueError(f"--chance {text}: accepted is WORD=P with P from 0 to 1")
+    return Mistakes(by_piece, chance)
+
+
+def _word(word: str, option: str) -> MistakeWord:
+    for known in MISTAKE_WORDS:
+        if word == known:
+            return known
+    raise ValueError(f"{option}: {word!r} is no mistake, accepted are {MISTAKE_WORDS}")
+
+
+def _check_numbers(args: argparse.Namespace) -> None:
+    if not args.speed > 0:
+        raise ValueError(f"--speed {args.speed}: accepted is above 0")
+    if args.pieces is not None and args.pieces < 1:
+        raise ValueError(f"--pieces {args.pieces}: accepted is 1 or more")
+
+
+def _broker(url: str, protocol: str) -> Broker:
+    host, port, tls, user = parse_url(url)
+    for known in ("auto", "5", "3.1.1"):
+        if protocol == known:
+            return Broker(host, port, username=user, tls=tls, protocol=known)
+    raise ValueError(f"--protocol {protocol}: accepted are auto, 5, 3.1.1")
+
+
+async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | None) -> None:
+    kind = demo_bench(args.bench, args.seed, args.pieces, mistakes)
+    bench = Bench(kind, args.seed, None if broker else LOT_OF_BENCH[args.bench].limits)
+    line = PtyLine(args.link)
+    with ExitStack() as files:
+        truth = files.enter_context(JsonLines(args.truth)) if args.truth else None
+        record = files.enter_context(JsonLines(args.recording)) if args.recording else None
+        live = LiveBench(bench, line, SystemClock(args.speed), truth, record)
+        if broker is not None:
+            live.shop_floor = ShopFloor(broker, args.root, args.bench, live)
+        ended = _controlled(live, takes_words=args.control)
+        try:
+            live.start()
+            _say({"ready": args.bench, "port": str(args.link), "tty": line.tty})
+            await _live_until(ended, live)
+        finally:
+            live.stop()
+        _say(_summary(live, line, bench))
+
+
+def _controlled(live: LiveBench, *, takes_words: bool) -> asyncio.Event:
+    """Return what is set at the end; from now on signals and words are heeded."""
+    ended = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for sign in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(sign, ended.set)
+    loop.add_signal_handler(signal.SIGUSR1, live.unplug)
+    loop.add_signal_handler(signal.SIGUSR2, live.plug)
+    if takes_words:
+        listen_to_words(
+            {"unplug": live.unplug, "plug": live.plug, "stop": ended.set}, at_end=ended.set
+        )
+    return ended
+
+
+async def _live_until(ended: asyncio.Event, live: LiveBench) -> None:
+    async with asyncio.TaskGroup() as tasks:
+        around = tasks.create_task(live.shop_floor.run()) if live.shop_floor else None
+        await ended.wait()
+        if around is not None:
+            around.cancel()
+
+
+def _summary(live: LiveBench, line: PtyLine, bench: Bench) -> dict[str, object]:
+    pace = live.pace
+    mean_ns = pace.late_sum_ns / pace.frames if pace.frames else 0.0
+    return {
+        "ended": True,
+        "bench_s": round(live.now_ns / 1e9, 3),
+        "pieces": sum(isinstance(fact, Taken) for fact in bench.truth),
+        "frames": pace.frames,
+        "late_mean_ms": round(mean_ns / 1e6, 3),
+        "late_max_ms": round(pace.late_max_ns / 1e6, 3),
+        "lost_bytes": line.lost_bytes,
+    }
+
+
+def _say(what: Mapping[str, object]) -> None:
+    sys.stdout.write(json.dumps(what) + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,152 @@
+"""A simulated bench in real time: its frames leave a pseudo-terminal at the line's own pace."""
+
+import asyncio
+from dataclasses import dataclass
+
+from daemon.clock import Clock
+from daemon.simulate.json_lines import JsonLines
+from daemon.simulate.pty_line import PtyLine
+from daemon.simulate.shop_floor import ShopFloor
+from simulators.bench import Bench, Placed, Sent
+from simulators.shown import LampWord
+from simulators.truth import as_record
+
+NS_PER_S = 1_000_000_000
+
+
+@dataclass(slots=True)
+class Pace:
+    """How well real time was kept.
+
+    Attributes:
+        frames: Frames that left the bench.
+        late_max_ns: Most that a frame was behind its time, in real nanoseconds.
+        late_sum_ns: Sum over all frames.
+    """
+
+    frames: int = 0
+    late_max_ns: int = 0
+    late_sum_ns: int = 0
+
+    def note(self, late_ns: int) -> None:
+        """Count one frame."""
+        self.frames += 1
+        self.late_sum_ns += late_ns
+        self.late_max_ns = max(self.late_max_ns, late_ns)
+
+
+class LiveBench:
+    """Drives a bench by a clock. All calls come from one event loop.
+
+    Attributes:
+        pace: How well real time was kept.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        line: PtyLine,
+        clock: Clock,
+        truth: JsonLines | None = None,
+        recording: JsonLines | None = None,
+    ) -> None:
+        self.pace = Pace()
+        self.shop_floor: ShopFloor | None = None
+        self._bench = bench
+        self._line = line
+        self._clock = clock
+        self._truth = truth
+        self._recording = recording
+        self._zero_ns = clock.now_ns()
+        self._told = 0
+        self._timer: asyncio.TimerHandle | None = None
+
+    @property
+    def now_ns(self) -> int:
+        """Return bench time since the start."""
+        return self._clock.now_ns() - self._zero_ns
+
+    def start(self) -> None:
+        """Plug the line in and begin."""
+        self.plug()
+        self.keep_up()
+
+    def stop(self) -> None:
+        """Stop, and take the line away."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self.unplug()
+
+    def plug(self) -> None:
+        """Make the line anew."""
+        if not self._line.is_plugged:
+            self._line.plug()
+            asyncio.get_running_loop().add_reader(self._line.descriptor, self._heard)
+
+    def unplug(self) -> None:
+        """Take the line away; the bench goes on."""
+        if self._line.is_plugged:
+            asyncio.get_running_loop().remove_reader(self._line.descriptor)
+            self._line.unplug()
+
+    def show_prompt(self, word: str) -> None:
+        """Show the operator a prompt, now."""
+        self._bench.show_prompt(word, self.now_ns)
+        self.keep_up()
+
+    def show_lamp(self, bin_id: str, word: LampWord) -> None:
+        """Let a lamp have its word, now."""
+        self._bench.show_lamp(bin_id, word, self.now_ns)
+        self.keep_up()
+
+    def keep_up(self) -> None:
+        """Let everything happen that is due, and set the timer for the next."""
+        now_ns = self.now_ns
+        for emission in self._bench.advance(now_ns):
+            match emission:
+                case Sent():
+                    self._send(emission, now_ns)
+                case Placed() if self.shop_floor is not None:
+                    self.shop_floor.place(emission.bin)
+                case Placed():
+                    pass
+        self._tell_truth()
+        self._set_timer()
+
+    def _send(self, sent: Sent, now_ns: int) -> None:
+        self.pace.note(round((now_ns - sent.at_ns) / self._clock.rate))
+        self._line.write(sent.data)
+        self._record("in", sent.data, sent.at_ns)
+
+    def _heard(self) -> None:
+        chunk = self._line.read()
+        if chunk:
+            now_ns = self.now_ns
+            self._record("out", chunk, now_ns)
+            self._bench.received(chunk, now_ns)
+            self.keep_up()
+
+    def _record(self, direction: str, data: bytes, at_ns: int) -> None:
+        """Note bytes as the service sees them: what the indicator sends comes in."""
+        if self._recording is not None and self._line.is_plugged:
+            line = self._line.link.name
+            self._recording.append(
+                {"at_ns": at_ns, "line": line, "direction": direction, "hex": data.hex()}
+            )
+
+    def _tell_truth(self) -> None:
+        if self._truth is not None:
+            for fact in self._bench.truth[self._told :]:
+                self._truth.append(as_record(fact))
+        self._told = len(self._bench.truth)
+
+    def _set_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        next_ns = self._bench.next_ns
+        if next_ns is None:
+            self._timer = None
+            return
+        loop = asyncio.get_running_loop()
+        wait_s = max(0.0, (next_ns - self.now_ns) / NS_PER_S / self._clock.rate)
+        self._timer = loop.call_later(wait_s, self.keep_up)
