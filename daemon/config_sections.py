@@ -1,4 +1,4 @@
-"""The tables of a bench file, one pydantic model each; every number has its unit in its name."""
+"""The tables of a bench file, one pydantic model each; numbers carry units in their names."""
 
 from decimal import Decimal
 from typing import Annotated, Literal

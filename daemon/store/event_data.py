@@ -1,0 +1,207 @@
+"""Facts as event data: the one place where nanometres become micrometres on the wire."""
+
+from collections.abc import Sequence
+
+from daemon.messages import (
+    CLAMPING_POINTS_MAX,
+    AlarmData,
+    ClampingData,
+    CorrectionData,
+    DecisionRuleData,
+    LooseningData,
+    LotData,
+    PositionData,
+    PutAwayData,
+    RulesName,
+    SweepPoints,
+    VerdictClamping,
+    VerdictData,
+)  # fmt: skip
+from rules.clamping import Clamping, PositionRunOut
+from rules.cycle import CycleKind
+from rules.facts import (
+    REFUSAL_TEXT,
+    AlarmFact,
+    ClampingFact,
+    CorrectionFact,
+    CycleEndedFact,
+    CycleOpenedFact,
+    LotFact,
+    PutAwayFact,
+    RefusedFact,
+)  # fmt: skip
+from rules.length import nm_to_um
+from rules.lot import LotView
+from rules.ruleset import RuleSet
+
+NS_PER_S = 1_000_000_000
+NS_PER_MS = 1_000_000
+
+
+def um(value_nm: int | None) -> float | None:
+    """Return micrometres, or None where there is no length."""
+    return None if value_nm is None else nm_to_um(value_nm)
+
+
+def position_data(position: PositionRunOut) -> PositionData:
+    """Return run-out at one indicator."""
+    run_out = position.run_out
+    return PositionData(
+        position=position.position,
+        indicator=position.indicator,
+        tir_um=um(run_out.tir_nm),
+        turns_um=[nm_to_um(turn) for turn in run_out.turns_nm],
+        samples=run_out.samples,
+        closure_um=um(run_out.closure_nm),
+    )
+
+
+def _points(position: PositionRunOut, started_ns: int) -> SweepPoints:
+    sweep = position.sweep
+    every = -(-len(sweep.at_ns) // CLAMPING_POINTS_MAX) or 1
+    return SweepPoints(
+        position=position.position,
+        at_ms=[round((at - started_ns) / NS_PER_MS, 1) for at in sweep.at_ns[::every]],
+        um=[nm_to_um(value) for value in sweep.value_nm[::every]],
+    )
+
+
+def _loosening(clamping: Clamping) -> LooseningData:
+    seen = clamping.loosening
+    duration = None if seen.duration_ns is None else round(seen.duration_ns / NS_PER_S, 3)
+    return LooseningData(evidence=seen.evidence, size_um=um(seen.size_nm), duration_s=duration)
+
+
+def clamping_data(lot: str, fact: ClampingFact) -> ClampingData:
+    """Return the data of a clamping that counts."""
+    clamping, assessed = fact.clamping, fact.assessed
+    return ClampingData(
+        lot=lot,
+        piece=fact.piece,
+        cycle=fact.cycle,
+        clamping=fact.number,
+        counts=True,
+        result=assessed.result,
+        reason=assessed.reason,
+        tir_um=um(assessed.tir_nm),
+        seen_um=um(assessed.seen_nm),
+        meets=list(assessed.meets),
+        positions=[position_data(p) for p in clamping.positions],
+        loosening=_loosening(clamping),
+        points=[_points(p, clamping.started_ns) for p in clamping.positions],
+    )
+
+
+def refused_data(lot: str, fact: RefusedFact) -> ClampingData:
+    """Return the data of something that is no clamping of any piece."""
+    clamping = fact.clamping
+    seen = fact.value_nm if clamping is None else clamping.seen_nm
+    return ClampingData(
+        lot=lot,
+        piece=None,
+        cycle=None,
+        clamping=None,
+        counts=False,
+        result="invalid",
+        reason=f"{fact.reason}: {REFUSAL_TEXT[fact.reason]}",
+        tir_um=None,
+        seen_um=um(seen),
+        meets=[],
+        positions=[position_data(p) for p in clamping.positions] if clamping else [],
+        loosening=_loosening(clamping) if clamping else LooseningData(evidence="not-observed"),
+    )
+
+
+def decision_rules(rules: RuleSet) -> list[DecisionRuleData]:
+    """Return the decision rule of every grade as stated on the record."""
+    return [
+        DecisionRuleData(
+            grade=grade.id,
+            rule=grade.decision_rule,
+            tolerance_limit_um=nm_to_um(grade.tolerance_limit_nm),
+            acceptance_limit_um=nm_to_um(grade.acceptance_limit_nm),
+        )
+        for grade in rules.grades
+    ]
+
+
+def verdict_data(
+    lot: str,
+    fact: CycleEndedFact,
+    kind: CycleKind,
+    clampings: Sequence[VerdictClamping],
+    rules: RuleSet,
+    is_observed: bool,
+) -> VerdictData:
+    """Return the data of a verdict; ``clampings`` are those of its cycle, in order."""
+    assert fact.decision is not None  # a cycle without a decision is no verdict
+    return VerdictData(
+        lot=lot,
+        piece=fact.piece,
+        cycle=fact.cycle,
+        cycle_kind=kind,
+        grade=fact.decision.grade,
+        bin=fact.decision.bin,
+        clampings=list(clampings),
+        reason=fact.decision.text,
+        rules=RulesName(revision=rules.revision, sha256=rules.sha256),
+        decision_rule=decision_rules(rules),
+        loosening_observed=is_observed,
+    )
+
+
+def put_away_data(lot: str, fact: PutAwayFact, box: str | None) -> PutAwayData:
+    """Return the data of a put-away, a wrong bin, or a confirmation for nothing."""
+    reason = "" if fact.is_right else "wrong bin"
+    if fact.expected is None:
+        reason = "no piece was waiting"
+    return PutAwayData(
+        lot=lot,
+        piece=fact.piece,
+        cycle=fact.cycle,
+        bin=fact.bin,
+        expected=fact.expected,
+        right=fact.is_right,
+        by=fact.by,
+        box=box,
+        reason=reason,
+    )
+
+
+def correction_data(
+    lot: str, fact: CorrectionFact | CycleEndedFact | CycleOpenedFact
+) -> CorrectionData:
+    """Return the data of a later fact about an earlier one."""
+    what: str
+    role: str
+    if isinstance(fact, CycleEndedFact):
+        what, role = fact.how, "service"
+    elif isinstance(fact, CycleOpenedFact):
+        what, role = fact.cycle_kind, fact.role
+    else:
+        what, role = fact.what, fact.role
+    return CorrectionData(
+        lot=lot, piece=fact.piece, cycle=fact.cycle, what=what, reason=fact.reason, role=role
+    )
+
+
+def lot_data(lot: LotView, fact: LotFact) -> LotData:
+    """Return the data of something that happened to the lot."""
+    return LotData(
+        lot=lot.code,
+        what=fact.what,
+        article=lot.article,
+        quantity=lot.quantity,
+        order=dict(lot.ordered),
+        reason=fact.reason,
+    )
+
+
+def alarm_data(fact: AlarmFact, at_utc: str) -> AlarmData:
+    """Return the data of an alarm that came or went."""
+    return AlarmData(
+        code=fact.code,
+        text=fact.text,
+        state="raised" if fact.is_raised else "returned",
+        since=at_utc,
+    )

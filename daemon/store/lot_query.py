@@ -1,0 +1,187 @@
+"""Questions about a lot, answered from the facts."""
+
+import sqlite3
+from dataclasses import dataclass
+from typing import Any
+
+from rules.cycle import CycleKind
+from rules.lot import LotView
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWork:
+    """A piece that was begun and is not in its bin.
+
+    Attributes:
+        piece: Its number.
+        cycle: Number of its last cycle.
+        kind: Why that cycle exists.
+        retries: Whole-set retries it has had.
+        clampings: Clampings of that cycle.
+        is_interrupted: The cycle's interruption is recorded already.
+        bin: Where it belongs, when it has a verdict.
+        grade: Its grade, when it has one.
+        wrong: The wrong bin it was last seen in, until put right.
+    """
+
+    piece: int
+    cycle: int
+    kind: CycleKind
+    retries: int
+    clampings: int
+    is_interrupted: bool
+    bin: str | None
+    grade: str | None
+    wrong: str | None
+
+
+def open_lot_id(db: sqlite3.Connection, bench: str) -> int | None:
+    """Return the row of the bench's open lot."""
+    row = db.execute(
+        "SELECT id FROM lots WHERE bench = ?"
+        " AND NOT EXISTS (SELECT 1 FROM lot_ends WHERE lot = lots.id) ORDER BY id DESC LIMIT 1",
+        (bench,),
+    ).fetchone()
+    return int(row[0]) if row is not None else None
+
+
+def lot_view(db: sqlite3.Connection, lot_id: int) -> LotView:
+    """Return the lot as the core sees it, counted anew."""
+    code, article, quantity = db.execute(
+        "SELECT code, article, quantity FROM lots WHERE id = ?", (lot_id,)
+    ).fetchone()
+    (last,) = db.execute("SELECT max(number) FROM pieces WHERE lot = ?", (lot_id,)).fetchone()
+    counts = status_counts(db, lot_id)
+    return LotView(
+        code=code,
+        article=article,
+        quantity=quantity,
+        next_piece=(last or 0) + 1,
+        ordered=orders(db, lot_id),
+        put_away=counts.get("put-away", {}),
+        pending=counts.get("pending", {}),
+    )
+
+
+def orders(db: sqlite3.Connection, lot_id: int) -> dict[str, int]:
+    """Return what is ordered of each grade: the last word counts."""
+    rows = db.execute("SELECT grade, quantity FROM orders WHERE lot = ? ORDER BY id", (lot_id,))
+    return dict(rows.fetchall())
+
+
+def status_counts(db: sqlite3.Connection, lot_id: int) -> dict[str, dict[str, int]]:
+    """Return pieces by status and grade ("" where a status has no grade)."""
+    rows = db.execute(
+        "SELECT status, coalesce(grade, ''), count(*) FROM piece_status WHERE lot = ?"
+        " GROUP BY 1, 2",
+        (lot_id,),
+    )
+    counts: dict[str, dict[str, int]] = {}
+    for status, grade, pieces in rows:
+        counts.setdefault(status, {})[grade] = pieces
+    return counts
+
+
+def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:
+    """Return the last piece if it is in work or waits for its put-away."""
+    row = db.execute(
+        "SELECT number, cycle, cycle_number, cycle_kind, retries, bin, grade, status"
+        " FROM piece_status WHERE lot = ? AND status IN ('in-work', 'pending')"
+        " ORDER BY number DESC LIMIT 1",
+        (lot_id,),
+    ).fetchone()
+    if row is None:
+        return None
+    number, cycle, cycle_number, kind, retries, bin_id, grade, _ = row
+    (clampings,) = db.execute(
+        "SELECT count(*) FROM clampings WHERE cycle = ?", (cycle,)
+    ).fetchone()
+    ended = db.execute("SELECT 1 FROM cycle_ends WHERE cycle = ?", (cycle,)).fetchone()
+    wrong = db.execute(
+        "SELECT bin, is_right FROM put_aways WHERE cycle = ? ORDER BY id DESC LIMIT 1", (cycle,)
+    ).fetchone()
+    return OpenWork(
+        piece=number,
+        cycle=cycle_number,
+        kind=kind,
+        retries=retries,
+        clampings=clampings,
+        is_interrupted=ended is not None and bin_id is None,
+        bin=bin_id,
+        grade=grade,
+        wrong=wrong[0] if wrong is not None and not wrong[1] else None,
+    )
+
+
+def lot_numbers(db: sqlite3.Connection, bench: str) -> dict[str, Any] | None:
+    """Return what the lot topic says beyond the counts: opening time, retries, pace."""
+    lot_id = open_lot_id(db, bench)
+    if lot_id is None:
+        return None
+    (opened,) = db.execute("SELECT opened_utc FROM lots WHERE id = ?", (lot_id,)).fetchone()
+    (retried,) = db.execute(
+        "SELECT count(DISTINCT piece) FROM cycles c JOIN pieces p ON p.id = c.piece"
+        " WHERE p.lot = ? AND c.kind = 'retry'",
+        (lot_id,),
+    ).fetchone()
+    return {
+        "lot_id": lot_id,
+        "opened": opened,
+        "retried": retried,
+        "counts": status_counts(db, lot_id),
+        "durations_ns": _durations_ns(db, lot_id),
+    }
+
+
+def _durations_ns(db: sqlite3.Connection, lot_id: int) -> list[int]:
+    """Return first clamping to put-away of the last ten pieces, newest first."""
+    rows = db.execute(
+        "SELECT a.ended_ns -"
+        "   (SELECT min(k.started_ns) FROM clampings k WHERE k.cycle = a.cycle)"
+        " FROM put_aways a JOIN cycles c ON c.id = a.cycle JOIN pieces p ON p.id = c.piece"
+        " WHERE p.lot = ? AND a.is_right = 1 AND a.boot ="
+        "   (SELECT k.boot FROM clampings k WHERE k.cycle = a.cycle LIMIT 1)"
+        " ORDER BY a.id DESC LIMIT 10",
+        (lot_id,),
+    )
+    return [value for (value,) in rows if value is not None and value > 0]
+
+
+def recent_pieces(db: sqlite3.Connection, lot_id: int, limit: int) -> list[dict[str, Any]]:
+    """Return the newest pieces with a verdict, each with its clampings."""
+    rows = db.execute(
+        "SELECT number, cycle, grade, bin, reason, graded_utc, status FROM piece_status"
+        " WHERE lot = ? AND bin IS NOT NULL ORDER BY number DESC LIMIT ?",
+        (lot_id, limit),
+    ).fetchall()
+    return [
+        {
+            "piece": number, "grade": grade, "bin": bin_id, "reason": reason, "at": at,
+            "put_away": status not in ("pending", "in-work"),
+            "clampings": clampings_brief(db, cycle),
+        }
+        for number, cycle, grade, bin_id, reason, at, status in rows
+    ]  # fmt: skip
+
+
+def clampings_brief(db: sqlite3.Connection, cycle: int) -> list[dict[str, Any]]:
+    """Return the clampings of a cycle in one line each."""
+    rows = db.execute(
+        "SELECT tir_nm, result, invalid FROM clampings WHERE cycle = ? ORDER BY number",
+        (cycle,),
+    )
+    return [
+        {"tir_um": None if tir is None else tir / 1000, "result": result, "reason": why or ""}
+        for tir, result, why in rows
+    ]
+
+
+def first_clampings_nm(db: sqlite3.Connection, lot_id: int) -> list[int]:
+    """Return the TIR of every piece's first valid clamping, for the distribution."""
+    rows = db.execute(
+        "SELECT k.tir_nm FROM clampings k JOIN cycles c ON c.id = k.cycle"
+        " JOIN pieces p ON p.id = c.piece WHERE p.lot = ? AND c.number = 1 AND k.number = 1"
+        " AND k.tir_nm IS NOT NULL",
+        (lot_id,),
+    )
+    return [tir for (tir,) in rows]

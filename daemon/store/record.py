@@ -1,0 +1,317 @@
+"""Facts → rows and events, inside one transaction that the store has opened."""
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from daemon.clock import Synced
+from daemon.messages import Event, EventData, PositionData, VerdictClamping
+from daemon.store import event_data, sweep_blob
+from daemon.store.event_data import um
+from rules.clamping import Clamping
+from rules.cycle import CycleKind
+from rules.facts import (
+    AlarmFact,
+    ClampingFact,
+    CorrectionFact,
+    CycleEndedFact,
+    CycleOpenedFact,
+    Fact,
+    LotFact,
+    PutAwayFact,
+    RefusedFact,
+)  # fmt: skip
+from rules.lot import LotView
+from rules.ruleset import RuleSet
+from rules.run_out import EVALUATION_VERSION
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where a bench's facts come from: named on every record.
+
+    Attributes:
+        bench: Bench id.
+        source: CloudEvents source, ``/reclamp/SITE/BENCH``.
+        bench_sha256: Hash of the bench file's text.
+        rules: Rule file in force.
+        proof: How turns are proved, "none" for single values.
+        drivers: Name and version of the driver of each indicator.
+    """
+
+    bench: str
+    source: str
+    bench_sha256: str
+    rules: RuleSet
+    proof: str
+    drivers: Mapping[str, tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """When a transaction was made.
+
+    Attributes:
+        utc: RFC 3339 UTC.
+        synced: Whether the time of day is known to be right: yes, no, unknown.
+        boot: Id of this boot; monotonic times compare only within one.
+        mono_ns: Monotonic nanoseconds.
+    """
+
+    utc: str
+    synced: Synced
+    boot: str
+    mono_ns: int
+
+
+@dataclass(slots=True)
+class Record:
+    """Writes the facts of one step.
+
+    Attributes:
+        db: Connection with an open transaction.
+        by: Whose facts they are.
+        at: When.
+        lot_id: The open lot's row, None when no lot is open.
+        lot: The open lot as it was before this step.
+    """
+
+    db: sqlite3.Connection
+    by: Provenance
+    at: Stamp
+    lot_id: int | None
+    lot: LotView | None
+
+    @property
+    def _code(self) -> str:
+        return self.lot.code if self.lot is not None else ""
+
+    def write(self, fact: Fact) -> None:
+        """Write one fact's rows and its event."""
+        match fact:
+            case ClampingFact():
+                self._clamping(fact)
+            case CycleEndedFact():
+                self._cycle_ended(fact)
+            case CycleOpenedFact():
+                self._cycle_opened(fact)
+            case PutAwayFact():
+                self._put_away(fact)
+            case CorrectionFact():
+                self._correction(fact)
+            case RefusedFact():
+                self._event("clamping", event_data.refused_data(self._code, fact))
+            case LotFact() if self.lot is not None:
+                self._event("lot", event_data.lot_data(self._counted(), fact))
+            case AlarmFact():
+                self._event("alarm", event_data.alarm_data(fact, self.at.utc))
+            case _:
+                raise AssertionError(f"a lot fact without a lot: {fact}")
+
+    def _counted(self) -> LotView:
+        assert self.lot is not None  # the caller asked
+        return self.lot
+
+    # --- pieces, cycles, clampings ---
+
+    def _clamping(self, fact: ClampingFact) -> None:
+        if fact.is_new_piece:
+            self._insert("pieces", lot=self.lot_id, number=fact.piece, began_utc=self.at.utc)
+        if fact.number == 1 and fact.cycle_kind != "retry":
+            self._insert(
+                "cycles", piece=self._piece(fact.piece), number=fact.cycle,
+                kind=fact.cycle_kind, reason="", role="", opened_utc=self.at.utc,
+            )  # fmt: skip
+        cycle = self._cycle(fact.piece, fact.cycle)
+        seq = self._event("clamping", event_data.clamping_data(self._code, fact))
+        clamping, assessed = fact.clamping, fact.assessed
+        row = self._insert(
+            "clampings", cycle=cycle, number=fact.number, result=assessed.result,
+            tir_nm=assessed.tir_nm, seen_nm=assessed.seen_nm, invalid=assessed.invalid,
+            meets=" ".join(assessed.meets), mode=clamping.mode, proof=self.by.proof,
+            loosening=clamping.loosening.evidence, loosening_nm=clamping.loosening.size_nm,
+            loosening_ns=clamping.loosening.duration_ns, rules_sha256=self.by.rules.sha256,
+            bench_sha256=self.by.bench_sha256, evaluation=EVALUATION_VERSION,
+            started_ns=clamping.started_ns, ended_ns=clamping.ended_ns, boot=self.at.boot,
+            at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
+            sweep=sweep_blob.encode(clamping.positions),
+        )  # fmt: skip
+        self._positions(row, clamping)
+
+    def _positions(self, row: int, clamping: Clamping) -> None:
+        for position in clamping.positions:
+            driver, version = self.by.drivers[position.indicator]
+            run_out = position.run_out
+            self._insert(
+                "clamping_positions", clamping=row, position=position.position,
+                indicator=position.indicator, driver=driver, driver_version=version,
+                tir_nm=run_out.tir_nm, seen_nm=run_out.seen_nm,
+                turns_nm=json.dumps(run_out.turns_nm), samples=run_out.samples,
+                closure_nm=run_out.closure_nm, invalid=run_out.invalid,
+            )  # fmt: skip
+
+    def _cycle_ended(self, fact: CycleEndedFact) -> None:
+        cycle = self._cycle(fact.piece, fact.cycle)
+        if fact.decision is None:
+            if cycle is not None:
+                self._end_cycle(cycle, fact)
+            if fact.how != "abandoned":  # that one has a correction of its own
+                self._event("correction", event_data.correction_data(self._code, fact))
+            return
+        assert cycle is not None  # a verdict follows from clampings
+        self._end_cycle(cycle, fact)
+        self._verdict(cycle, fact)
+
+    def _end_cycle(self, cycle: int, fact: CycleEndedFact) -> None:
+        if self._one("SELECT 1 FROM cycle_ends WHERE cycle = ?", cycle) is None:
+            self._insert(
+                "cycle_ends", cycle=cycle, how=fact.how, reason=fact.reason, at_utc=self.at.utc
+            )
+
+    def _verdict(self, cycle: int, fact: CycleEndedFact) -> None:
+        assert fact.decision is not None  # the caller asked
+        rules = self.by.rules
+        clampings, is_observed = self._clampings_of(cycle)
+        kind: CycleKind = self._one("SELECT kind FROM cycles WHERE id = ?", cycle)[0]
+        data = event_data.verdict_data(self._code, fact, kind, clampings, rules, is_observed)
+        seq = self._event("verdict", data)
+        decision_rule = [rule.model_dump() for rule in event_data.decision_rules(rules)]
+        self._insert(
+            "verdicts", cycle=cycle, grade=fact.decision.grade, bin=fact.decision.bin,
+            why=fact.decision.why, reason=fact.decision.text,
+            decision_rule=json.dumps(decision_rule), rules_revision=rules.revision,
+            rules_sha256=rules.sha256, loosening_observed=int(is_observed),
+            at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
+        )  # fmt: skip
+
+    def _clampings_of(self, cycle: int) -> tuple[list[VerdictClamping], bool]:
+        rows = self.db.execute(
+            "SELECT id, result, tir_nm, meets, invalid, loosening FROM clampings"
+            " WHERE cycle = ? ORDER BY number",
+            (cycle,),
+        ).fetchall()
+        clampings = [
+            VerdictClamping(
+                tir_um=um(tir_nm), positions=self._positions_of(row), result=result,
+                meets=meets.split(), reason=invalid or "",
+            )
+            for row, result, tir_nm, meets, invalid, _ in rows
+        ]  # fmt: skip
+        return clampings, all(evidence != "not-observed" for *_, evidence in rows)
+
+    def _positions_of(self, clamping: int) -> list[PositionData]:
+        rows = self.db.execute(
+            "SELECT position, indicator, tir_nm, turns_nm, samples, closure_nm"
+            " FROM clamping_positions WHERE clamping = ? ORDER BY position",
+            (clamping,),
+        )
+        return [
+            PositionData(
+                position=position, indicator=indicator, tir_um=um(tir_nm),
+                turns_um=[turn / 1000 for turn in json.loads(turns)], samples=samples,
+                closure_um=um(closure),
+            )
+            for position, indicator, tir_nm, turns, samples, closure in rows
+        ]  # fmt: skip
+
+    def _cycle_opened(self, fact: CycleOpenedFact) -> None:
+        self._insert(
+            "cycles", piece=self._piece(fact.piece), number=fact.cycle, kind=fact.cycle_kind,
+            reason=fact.reason, role=fact.role, opened_utc=self.at.utc,
+        )  # fmt: skip
+        self._corrected(fact.piece, fact.cycle, fact.cycle_kind, fact.reason, fact.role)
+        self._event("correction", event_data.correction_data(self._code, fact))
+
+    # --- put-aways, corrections ---
+
+    def _put_away(self, fact: PutAwayFact) -> None:
+        box = None
+        if self.lot_id is not None:
+            box = self._one(
+                "SELECT id, label FROM boxes WHERE lot = ? AND bin = ?"
+                " ORDER BY id DESC LIMIT 1",
+                self.lot_id,
+                fact.bin,
+            )
+        data = event_data.put_away_data(self._code, fact, box[1] if box else None)
+        seq = self._event("put-away", data)
+        cycle = None
+        if fact.piece is not None and fact.cycle is not None:
+            cycle = self._cycle(fact.piece, fact.cycle)
+        self._insert(
+            "put_aways", bench=self.by.bench, cycle=cycle, bin=fact.bin,
+            expected=fact.expected, is_right=int(fact.is_right), by=fact.by,
+            box=box[0] if box else None, ended_ns=self.at.mono_ns, boot=self.at.boot,
+            at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
+        )  # fmt: skip
+
+    def _correction(self, fact: CorrectionFact) -> None:
+        self._corrected(fact.piece, fact.cycle, fact.what, fact.reason, fact.role)
+        self._event("correction", event_data.correction_data(self._code, fact))
+
+    def _corrected(
+        self, piece: int | None, cycle: int | None, what: str, reason: str, role: str
+    ) -> None:  # fmt: skip
+        piece_row = self._piece(piece) if piece is not None else None
+        cycle_row = None
+        if piece is not None and cycle is not None:
+            cycle_row = self._cycle(piece, cycle)
+        self._insert(
+            "corrections", bench=self.by.bench, lot=self.lot_id, piece=piece_row,
+            cycle=cycle_row, what=what, reason=reason, role=role, at_utc=self.at.utc,
+            clock_synced=self.at.synced, seq=self._last_seq() + 1,  # its event follows
+        )  # fmt: skip
+
+    # --- rows ---
+
+    def _event(self, kind: str, data: EventData) -> int:
+        seq = self._last_seq() + 1
+        event = Event(
+            id=f"{self.by.source}/{seq}", source=self.by.source, type=f"reclamp.{kind}.v1",
+            time=self.at.utc, sequence=str(seq), seq=seq, clocksync=self.at.synced,
+            boot=self.at.boot, data=data,
+        )  # fmt: skip
+        self._insert(
+            "events", bench=self.by.bench, seq=seq, id=event.id, kind=kind,
+            at_utc=self.at.utc, boot=self.at.boot, mono_ns=self.at.mono_ns,
+            body=event.model_dump_json(),
+        )  # fmt: skip
+        self._insert("outbox", bench=self.by.bench, seq=seq)
+        return seq
+
+    def _last_seq(self) -> int:
+        found = self._one("SELECT max(seq) FROM events WHERE bench = ?", self.by.bench)
+        return int(found[0] or 0)
+
+    def _piece(self, number: int) -> int:
+        row = self._one(
+            "SELECT id FROM pieces WHERE lot = ? AND number = ?", self.lot_id, number
+        )
+        return int(row[0])
+
+    def _cycle(self, piece: int, number: int) -> int | None:
+        row = self._one(
+            "SELECT c.id FROM cycles c JOIN pieces p ON p.id = c.piece"
+            " WHERE p.lot = ? AND p.number = ? AND c.number = ?",
+            self.lot_id, piece, number,
+        )  # fmt: skip
+        return int(row[0]) if row is not None else None
+
+    def _one(self, sql: str, *values: object) -> Any:
+        row = self.db.execute(sql, values).fetchone()
+        return row
+
+    def _insert(self, table: str, **values: object) -> int:
+        names = ", ".join(values)
+        marks = ", ".join("?" * len(values))
+        cursor = self.db.execute(
+            f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
+        )
+        return cursor.lastrowid or 0
+
+
+def with_lot(record: Record, lot_id: int, lot: LotView) -> Record:
+    """Return the record for a lot that was opened in this very transaction."""
+    return replace(record, lot_id=lot_id, lot=lot)

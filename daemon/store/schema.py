@@ -1,0 +1,148 @@
+"""Tables and views. INTEGER nanometres and UTC text in tables, micrometres in views.
+
+Facts are only ever added. What a piece counts as today is a view over them. A later change
+adds a migration below and tears nothing up.
+"""
+
+from sqlite_utils import Database
+from sqlite_utils.migrations import Migrations
+
+migrations = Migrations("reclamp")
+
+_TABLES = (
+    """CREATE TABLE texts (  -- every bench and rule file ever in use, by the hash of its text
+        sha256 TEXT PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT NULL, text TEXT NOT NULL,
+        first_utc TEXT NOT NULL) STRICT""",
+    """CREATE TABLE lots (
+        id INTEGER PRIMARY KEY, bench TEXT NOT NULL, code TEXT NOT NULL,
+        article TEXT NOT NULL, quantity INTEGER, holder TEXT NOT NULL, pins TEXT NOT NULL,
+        role TEXT NOT NULL, rules_sha256 TEXT NOT NULL REFERENCES texts(sha256),
+        bench_sha256 TEXT NOT NULL REFERENCES texts(sha256), opened_utc TEXT NOT NULL,
+        UNIQUE (bench, code)) STRICT""",
+    """CREATE TABLE lot_ends (
+        lot INTEGER PRIMARY KEY REFERENCES lots(id), closed_utc TEXT NOT NULL,
+        reason TEXT NOT NULL, role TEXT NOT NULL, counts TEXT NOT NULL) STRICT""",
+    """CREATE TABLE orders (  -- the last row of a grade is its order
+        id INTEGER PRIMARY KEY, lot INTEGER NOT NULL REFERENCES lots(id),
+        grade TEXT NOT NULL, quantity INTEGER NOT NULL, role TEXT NOT NULL,
+        at_utc TEXT NOT NULL) STRICT""",
+    """CREATE TABLE boxes (  -- the last row of a bin is the box that stands in it
+        id INTEGER PRIMARY KEY, lot INTEGER NOT NULL REFERENCES lots(id),
+        bin TEXT NOT NULL, label TEXT NOT NULL, capacity INTEGER, role TEXT NOT NULL,
+        at_utc TEXT NOT NULL) STRICT""",
+    """CREATE TABLE pieces (  -- the number is given at the first clamping and never reused
+        id INTEGER PRIMARY KEY, lot INTEGER NOT NULL REFERENCES lots(id),
+        number INTEGER NOT NULL, tray_cell TEXT, began_utc TEXT NOT NULL,
+        UNIQUE (lot, number)) STRICT""",
+    """CREATE TABLE cycles (
+        id INTEGER PRIMARY KEY, piece INTEGER NOT NULL REFERENCES pieces(id),
+        number INTEGER NOT NULL,
+        kind TEXT NOT NULL
+            CHECK (kind IN ('first', 'retry', 'after-interruption', 're-measured')),
+        reason TEXT NOT NULL, role TEXT NOT NULL, opened_utc TEXT NOT NULL,
+        UNIQUE (piece, number)) STRICT""",
+    """CREATE TABLE cycle_ends (
+        cycle INTEGER PRIMARY KEY REFERENCES cycles(id),
+        how TEXT NOT NULL CHECK (how IN ('graded', 'invalid', 'interrupted', 'abandoned')),
+        reason TEXT NOT NULL, at_utc TEXT NOT NULL) STRICT""",
+    """CREATE TABLE clampings (
+        id INTEGER PRIMARY KEY, cycle INTEGER NOT NULL REFERENCES cycles(id),
+        number INTEGER NOT NULL,
+        result TEXT NOT NULL CHECK (result IN ('within', 'beyond', 'invalid')),
+        tir_nm INTEGER, seen_nm INTEGER, invalid TEXT, meets TEXT NOT NULL,
+        mode TEXT NOT NULL, proof TEXT NOT NULL,
+        loosening TEXT NOT NULL, loosening_nm INTEGER, loosening_ns INTEGER,
+        rules_sha256 TEXT NOT NULL REFERENCES texts(sha256),
+        bench_sha256 TEXT NOT NULL REFERENCES texts(sha256),
+        evaluation TEXT NOT NULL, started_ns INTEGER NOT NULL, ended_ns INTEGER NOT NULL,
+        boot TEXT NOT NULL, at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL,
+        seq INTEGER NOT NULL, sweep BLOB NOT NULL,
+        CHECK ((result = 'invalid') = (tir_nm IS NULL)),
+        UNIQUE (cycle, number)) STRICT""",
+    """CREATE TABLE clamping_positions (
+        clamping INTEGER NOT NULL REFERENCES clampings(id), position TEXT NOT NULL,
+        indicator TEXT NOT NULL, driver TEXT NOT NULL, driver_version TEXT NOT NULL,
+        tir_nm INTEGER, seen_nm INTEGER, turns_nm TEXT NOT NULL, samples INTEGER NOT NULL,
+        closure_nm INTEGER, invalid TEXT,
+        PRIMARY KEY (clamping, position)) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE verdicts (
+        id INTEGER PRIMARY KEY, cycle INTEGER NOT NULL UNIQUE REFERENCES cycles(id),
+        grade TEXT, bin TEXT NOT NULL, why TEXT NOT NULL, reason TEXT NOT NULL,
+        decision_rule TEXT NOT NULL, rules_revision TEXT NOT NULL,
+        rules_sha256 TEXT NOT NULL REFERENCES texts(sha256),
+        loosening_observed INTEGER NOT NULL, at_utc TEXT NOT NULL,
+        clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT""",
+    """CREATE TABLE put_aways (  -- wrong bins and confirmations for nothing as well
+        id INTEGER PRIMARY KEY, bench TEXT NOT NULL, cycle INTEGER REFERENCES cycles(id),
+        bin TEXT NOT NULL, expected TEXT, is_right INTEGER NOT NULL, by TEXT NOT NULL,
+        box INTEGER REFERENCES boxes(id), ended_ns INTEGER NOT NULL, boot TEXT NOT NULL,
+        at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT""",
+    """CREATE TABLE checks (  -- master checks of the bench
+        id INTEGER PRIMARY KEY, bench TEXT NOT NULL, lot INTEGER REFERENCES lots(id),
+        kind TEXT NOT NULL, result TEXT NOT NULL, figures TEXT NOT NULL, role TEXT NOT NULL,
+        at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT""",
+    """CREATE TABLE corrections (  -- later facts about earlier ones; the earlier ones stay
+        id INTEGER PRIMARY KEY, bench TEXT NOT NULL, lot INTEGER REFERENCES lots(id),
+        piece INTEGER REFERENCES pieces(id), cycle INTEGER REFERENCES cycles(id),
+        what TEXT NOT NULL, reason TEXT NOT NULL, role TEXT NOT NULL,
+        at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT""",
+    """CREATE TABLE events (  -- what was published or will be; seq has no gaps within a bench
+        bench TEXT NOT NULL, seq INTEGER NOT NULL, id TEXT NOT NULL UNIQUE,
+        kind TEXT NOT NULL, at_utc TEXT NOT NULL, boot TEXT NOT NULL,
+        mono_ns INTEGER NOT NULL, body TEXT NOT NULL,
+        PRIMARY KEY (bench, seq)) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE outbox (  -- events no broker has acknowledged yet
+        bench TEXT NOT NULL, seq INTEGER NOT NULL,
+        PRIMARY KEY (bench, seq)) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE inbound (  -- ids of inbound messages, so that none counts twice
+        bench TEXT NOT NULL, id TEXT NOT NULL, at_utc TEXT NOT NULL,
+        PRIMARY KEY (bench, id)) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX put_aways_by_cycle ON put_aways (cycle)",
+    "CREATE INDEX corrections_by_piece ON corrections (piece)",
+    "CREATE INDEX orders_by_lot ON orders (lot, grade)",
+    "CREATE INDEX boxes_by_lot ON boxes (lot, bin)",
+)
+
+_VIEWS = (
+    """CREATE VIEW piece_status AS  -- what each piece counts as today
+    SELECT p.id AS piece, p.lot, p.number, c.id AS cycle, c.number AS cycle_number,
+        c.kind AS cycle_kind, v.grade, v.bin, v.why, v.reason, v.at_utc AS graded_utc,
+        (SELECT count(*) FROM cycles r WHERE r.piece = p.id AND r.kind = 'retry') AS retries,
+        CASE
+            WHEN EXISTS (SELECT 1 FROM corrections x
+                WHERE x.piece = p.id AND x.what = 'abandoned') THEN 'abandoned'
+            WHEN v.id IS NULL THEN 'in-work'
+            WHEN NOT EXISTS (SELECT 1 FROM put_aways a
+                WHERE a.cycle = c.id AND a.is_right = 1) THEN 'pending'
+            WHEN v.grade IS NOT NULL THEN 'put-away'
+            WHEN v.why = 'above-all-limits' THEN 'nonconforming'
+            ELSE 'hold' END AS status
+    FROM pieces p
+    JOIN cycles c ON c.piece = p.id
+        AND c.number = (SELECT max(number) FROM cycles m WHERE m.piece = p.id)
+    LEFT JOIN verdicts v ON v.cycle = c.id""",
+    """CREATE VIEW lot_counts AS
+    SELECT l.bench, l.code AS lot, l.article, s.status, s.grade, count(*) AS pieces
+    FROM piece_status s JOIN lots l ON l.id = s.lot
+    GROUP BY l.id, s.status, s.grade""",
+    """CREATE VIEW clampings_um AS
+    SELECT l.bench, l.code AS lot, p.number AS piece, c.number AS cycle, c.kind,
+        k.number AS clamping, k.result, k.tir_nm / 1000.0 AS tir_um,
+        k.seen_nm / 1000.0 AS seen_at_least_um, k.invalid, k.meets, k.loosening,
+        k.at_utc, k.clock_synced, k.rules_sha256, k.bench_sha256
+    FROM clampings k JOIN cycles c ON c.id = k.cycle JOIN pieces p ON p.id = c.piece
+    JOIN lots l ON l.id = p.lot""",
+    """CREATE VIEW verdicts_um AS
+    SELECT l.bench, l.code AS lot, p.number AS piece, c.number AS cycle, c.kind, v.grade,
+        v.bin, v.why, v.reason, v.decision_rule, v.rules_revision, v.rules_sha256,
+        v.loosening_observed, v.at_utc, v.clock_synced, v.seq
+    FROM verdicts v JOIN cycles c ON c.id = v.cycle JOIN pieces p ON p.id = c.piece
+    JOIN lots l ON l.id = p.lot""",
+)
+
+
+@migrations()
+def m001_records(db: Database) -> None:
+    """Lay every table and view of the record."""
+    for statement in (*_TABLES, *_VIEWS):
+        db.execute(statement)

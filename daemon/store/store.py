@@ -1,0 +1,305 @@
+"""The store: one SQLite file, one service, one transaction a step of a bench.
+
+WAL with synchronous=FULL: what is committed survives a power cut. A verdict and its events
+are committed together, before any lamp is commanded.
+"""
+
+import fcntl
+import json
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+from sqlite_utils import Database
+
+from daemon.errors import StoreError
+from daemon.store import lot_query
+from daemon.store.lot_query import OpenWork
+from daemon.store.record import Provenance, Record, Stamp, with_lot
+from daemon.store.schema import migrations
+from rules.facts import Fact, LotFact
+from rules.lot import LotView
+
+__all__ = ["LotOpening", "OpenWork", "Store"]
+
+
+@dataclass(frozen=True, slots=True)
+class LotOpening:
+    """What a lot is opened with.
+
+    Attributes:
+        code: Its name, used once a bench.
+        article: What is in it.
+        quantity: Pieces delivered; None when nobody counted.
+        order: Pieces ordered, by grade.
+        boxes: Label of the box that stands in each bin.
+        holder: Master holder in use.
+        pins: Master pins in use.
+        role: Who opened it, by role.
+    """
+
+    code: str
+    article: str
+    quantity: int | None = None
+    order: dict[str, int] = field(default_factory=dict)
+    boxes: dict[str, str] = field(default_factory=dict)
+    holder: str = ""
+    pins: tuple[str, ...] = ()
+    role: str = "operator"
+
+
+def _nothing(_: str) -> None:
+    """The write points of production: nobody listens."""
+
+
+class Store:
+    """The record of all benches of one service.
+
+    Attributes:
+        path: The SQLite file.
+    """
+
+    def __init__(self, path: Path, reached: Callable[[str], None] = _nothing) -> None:
+        """Open or make the store, and lock it against a second service.
+
+        Args:
+            path: The SQLite file; its folder must exist.
+            reached: Told the name of every write point as it is passed, for tests that
+                kill the service there.
+
+        Raises:
+            StoreError: If it can't be opened, is locked, or is no store of ours.
+        """
+        self.path = path
+        self._reached = reached
+        self._lock = _locked(path)
+        try:
+            self._db = self._opened()
+        except StoreError:
+            self._lock.close()
+            raise
+
+    def _opened(self) -> Database:
+        try:
+            connection = sqlite3.connect(self.path, isolation_level=None)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            db = Database(connection)
+            migrations.apply(db)
+        except (sqlite3.Error, OSError) as error:
+            raise StoreError(self.path, str(error)) from error
+        return db
+
+    def close(self) -> None:
+        """Close the file and let the lock go."""
+        self._db.close()
+        self._lock.close()
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        """One transaction, all or nothing; any trouble is a StoreError."""
+        connection = self._db.conn
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield connection
+                self._reached("before-commit")
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise StoreError(self.path, str(error)) from error
+        self._reached("after-commit")
+
+    # --- writing -------------------------------------------------------------------------
+
+    def keep_texts(self, texts: Sequence[tuple[str, str, str, str]], utc: str) -> None:
+        """Keep the text of files in use: (sha256, kind, name, text) each, once.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        with self._transaction() as db:
+            for sha256, kind, name, text in texts:
+                db.execute(
+                    "INSERT OR IGNORE INTO texts (sha256, kind, name, text, first_utc)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    (sha256, kind, name, text, utc),
+                )
+
+    def commit(
+        self, facts: Sequence[Fact], by: Provenance, at: Stamp, inbound: str | None = None
+    ) -> None:
+        """Keep the facts of one step and their events, all or none.
+
+        Args:
+            facts: What a step of the bench gave.
+            by: The bench and what is in force there.
+            at: When.
+            inbound: Id of the inbound message that caused it: never taken twice.
+
+        Raises:
+            StoreError: If it can't be kept; nothing of it is.
+        """
+        with self._transaction() as db:
+            lot_id = lot_query.open_lot_id(db, by.bench)
+            lot = lot_query.lot_view(db, lot_id) if lot_id is not None else None
+            record = Record(db, by, at, lot_id, lot)
+            for fact in facts:
+                record.write(fact)
+            if inbound is not None:
+                db.execute(
+                    "INSERT INTO inbound (bench, id, at_utc) VALUES (?, ?, ?)",
+                    (by.bench, inbound, at.utc),
+                )
+
+    def open_lot(self, opening: LotOpening, by: Provenance, at: Stamp) -> None:
+        """Open a lot on a bench that has none open.
+
+        Raises:
+            StoreError: If it can't be kept, or if the bench had a lot of this code.
+        """
+        with self._transaction() as db:
+            cursor = db.execute(
+                "INSERT INTO lots (bench, code, article, quantity, holder, pins, role,"
+                " rules_sha256, bench_sha256, opened_utc)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (by.bench, opening.code, opening.article, opening.quantity, opening.holder,
+                 json.dumps(opening.pins), opening.role, by.rules.sha256, by.bench_sha256,
+                 at.utc),
+            )  # fmt: skip
+            lot_id = cursor.lastrowid or 0
+            db.executemany(
+                "INSERT INTO orders (lot, grade, quantity, role, at_utc)"
+                " VALUES (?, ?, ?, ?, ?)",
+                [(lot_id, g, n, opening.role, at.utc) for g, n in opening.order.items()],
+            )
+            db.executemany(
+                "INSERT INTO boxes (lot, bin, label, role, at_utc) VALUES (?, ?, ?, ?, ?)",
+                [
+                    (lot_id, b, label, opening.role, at.utc)
+                    for b, label in opening.boxes.items()
+                ],
+            )
+            record = Record(db, by, at, None, None)
+            view = lot_query.lot_view(db, lot_id)
+            with_lot(record, lot_id, view).write(LotFact("opened", role=opening.role))
+
+    def close_lot(self, reason: str, role: str, by: Provenance, at: Stamp) -> None:
+        """Close the open lot with its counts.
+
+        Raises:
+            StoreError: If it can't be kept, or no lot is open.
+        """
+        with self._transaction() as db:
+            lot_id = lot_query.open_lot_id(db, by.bench)
+            if lot_id is None:
+                raise StoreError(self.path, f"bench {by.bench} has no open lot")
+            view = lot_query.lot_view(db, lot_id)
+            counts = json.dumps(lot_query.status_counts(db, lot_id))
+            Record(db, by, at, lot_id, view).write(LotFact("closed", reason, role))
+            db.execute(
+                "INSERT INTO lot_ends (lot, closed_utc, reason, role, counts)"
+                " VALUES (?, ?, ?, ?, ?)",
+                (lot_id, at.utc, reason, role, counts),
+            )
+
+    # --- reading -------------------------------------------------------------------------
+
+    def lot(self, bench: str) -> LotView | None:
+        """Return the open lot of a bench as the facts have it; None when none is open."""
+        with self._reading() as db:
+            lot_id = lot_query.open_lot_id(db, bench)
+            return lot_query.lot_view(db, lot_id) if lot_id is not None else None
+
+    def had_lot(self, bench: str, code: str) -> bool:
+        """Return whether the bench has or had a lot of this code."""
+        with self._reading() as db:
+            sql = "SELECT 1 FROM lots WHERE bench = ? AND code = ?"
+            return db.execute(sql, (bench, code)).fetchone() is not None
+
+    def open_work(self, bench: str) -> OpenWork | None:
+        """Return the piece that was begun and not put away; None when the bench is clear."""
+        with self._reading() as db:
+            lot_id = lot_query.open_lot_id(db, bench)
+            return lot_query.open_work(db, lot_id) if lot_id is not None else None
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Lend the connection for a query; no transaction is open.
+
+        Raises:
+            StoreError: If the query fails.
+        """
+        with self._reading() as db:
+            yield db
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        try:
+            yield self._db.conn
+        except sqlite3.Error as error:
+            raise StoreError(self.path, str(error)) from error
+
+    def knows_inbound(self, bench: str, message_id: str) -> bool:
+        """Return whether an inbound message of this id was taken before."""
+        with self._reading() as db:
+            sql = "SELECT 1 FROM inbound WHERE bench = ? AND id = ?"
+            return db.execute(sql, (bench, message_id)).fetchone() is not None
+
+    # --- outbox --------------------------------------------------------------------------
+
+    def unsent(self, bench: str, limit: int) -> list[tuple[int, str, str]]:
+        """Return (seq, kind, body) of the oldest events no broker has acknowledged."""
+        with self._reading() as db:
+            sql = (
+                "SELECT e.seq, e.kind, e.body FROM outbox o JOIN events e"
+                " ON e.bench = o.bench AND e.seq = o.seq"
+                " WHERE o.bench = ? ORDER BY o.seq LIMIT ?"
+            )
+            return db.execute(sql, (bench, limit)).fetchall()
+
+    def sent(self, bench: str, seqs: Sequence[int]) -> None:
+        """Take events out of the outbox: a broker has them.
+
+        Raises:
+            StoreError: If it can't be kept; they will be sent again under the same ids.
+        """
+        with self._transaction() as db:
+            db.executemany(
+                "DELETE FROM outbox WHERE bench = ? AND seq = ?", [(bench, s) for s in seqs]
+            )
+
+    def events_after(self, bench: str, seq: int, limit: int) -> list[tuple[int, str, str]]:
+        """Return (seq, kind, body) of events after ``seq``, for a consumer that saw a gap."""
+        with self._reading() as db:
+            sql = (
+                "SELECT seq, kind, body FROM events WHERE bench = ? AND seq > ?"
+                " ORDER BY seq LIMIT ?"
+            )
+            return db.execute(sql, (bench, seq, limit)).fetchall()
+
+
+def _locked(path: Path) -> IO[str]:
+    """Hold the store's lock file; the system lets it go when the process dies.
+
+    Raises:
+        StoreError: If another service holds it, or the folder can't be written.
+    """
+    lock_path = path.with_name(path.name + ".lock")
+    try:
+        handle = lock_path.open("a")
+    except OSError as error:
+        raise StoreError(path, f"can't lock it: {error.strerror} ({lock_path})") from error
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        handle.close()
+        raise StoreError(path, "another service has this store open") from error
+    return handle
