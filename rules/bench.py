@@ -38,7 +38,7 @@ from rules.facts import (
     Refusal,
     RefusedFact,
 )  # fmt: skip
-from rules.lot import LotView
+from rules.lot import LotView, OpenWork
 from rules.put_away import PutAwayRules, PutAwayState
 from rules.ruleset import RuleSet
 
@@ -143,6 +143,33 @@ def step(
             return _put_away(state, put_away.Placed(event.bin), rules, lot)
         case RetryAsked() | Abandoned():
             return _asked(state, event, rules)
+
+
+def resume(work: OpenWork | None) -> Result:
+    """Return the state after a start, and the facts a start adds to the record.
+
+    A cycle that was open is interrupted: nobody can know whether the collet was touched.
+    A verdict whose put-away is not recorded is still awaited, and a wrong bin still locks.
+    """
+    if work is None:
+        return BenchState(), ()
+    if work.bin is not None:
+        settled = CycleState(work.cycle, work.kind, is_settled=True, retries=work.retries)
+        waits = PutAwayState(work.bin, work.wrong)
+        state = BenchState(cycle=settled, put_away=waits, piece=work.piece, grade=work.grade)
+        if work.wrong is not None:
+            text = f"piece {work.piece} lies in bin {work.wrong}, it belongs in bin {work.bin}"
+            state = replace(state, alarms=(("wrong-bin", text),))
+        return state, ()
+    if work.clampings == 0 and not work.is_interrupted:
+        again = CycleState(work.cycle, work.kind, retries=work.retries)
+        return BenchState(cycle=again, piece=work.piece), ()
+    again = CycleState(work.cycle + 1, "after-interruption", retries=work.retries)
+    facts: tuple[Fact, ...] = ()
+    if not work.is_interrupted:
+        reason = "the service started anew within the cycle"
+        facts = (CycleEndedFact(work.piece, work.cycle, "interrupted", reason),)
+    return BenchState(cycle=again, piece=work.piece), facts
 
 
 # --- what the indicators say ---------------------------------------------------------------

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rules.cycle import CycleKind
+
 OrderState = Literal["none", "open", "filled-check-due"]
 
 
@@ -51,3 +53,30 @@ class LotView:
             return False
         after = {**self.put_away, grade: self.put_away.get(grade, 0) + 1}
         return all(after.get(g, 0) >= n for g, n in self.ordered.items())
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWork:
+    """A piece that was begun and is not in its bin.
+
+    Attributes:
+        piece: Its number.
+        cycle: Number of its last cycle.
+        kind: Why that cycle exists.
+        retries: Whole-set retries it has had.
+        clampings: Clampings of that cycle.
+        is_interrupted: The cycle's interruption is recorded already.
+        bin: Where it belongs, when it has a verdict.
+        grade: Its grade, when it has one.
+        wrong: The wrong bin it was last seen in, until put right.
+    """
+
+    piece: int
+    cycle: int
+    kind: CycleKind
+    retries: int
+    clampings: int
+    is_interrupted: bool
+    bin: str | None
+    grade: str | None
+    wrong: str | None

@@ -1,38 +1,9 @@
 """Questions about a lot, answered from the facts."""
 
 import sqlite3
-from dataclasses import dataclass
 from typing import Any
 
-from rules.cycle import CycleKind
-from rules.lot import LotView
-
-
-@dataclass(frozen=True, slots=True)
-class OpenWork:
-    """A piece that was begun and is not in its bin.
-
-    Attributes:
-        piece: Its number.
-        cycle: Number of its last cycle.
-        kind: Why that cycle exists.
-        retries: Whole-set retries it has had.
-        clampings: Clampings of that cycle.
-        is_interrupted: The cycle's interruption is recorded already.
-        bin: Where it belongs, when it has a verdict.
-        grade: Its grade, when it has one.
-        wrong: The wrong bin it was last seen in, until put right.
-    """
-
-    piece: int
-    cycle: int
-    kind: CycleKind
-    retries: int
-    clampings: int
-    is_interrupted: bool
-    bin: str | None
-    grade: str | None
-    wrong: str | None
+from rules.lot import LotView, OpenWork
 
 
 def open_lot_id(db: sqlite3.Connection, bench: str) -> int | None:

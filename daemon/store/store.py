@@ -17,13 +17,12 @@ from sqlite_utils import Database
 
 from daemon.errors import StoreError
 from daemon.store import lot_query
-from daemon.store.lot_query import OpenWork
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import migrations
 from rules.facts import Fact, LotFact
-from rules.lot import LotView
+from rules.lot import LotView, OpenWork
 
-__all__ = ["LotOpening", "OpenWork", "Store"]
+__all__ = ["LotOpening", "Store"]
 
 
 @dataclass(frozen=True, slots=True)
