@@ -3,9 +3,9 @@
 Runs of blanks are matched possessively (``*+``): a line full of blanks costs one pass.
 """
 
-import itertools
 import re
 from dataclasses import dataclass
+from itertools import pairwise
 
 from drivers.options import OptionReader
 
@@ -100,25 +100,39 @@ def _check_fields(options: OptionReader, fields: list[str], words: Vocabulary) -
 
 def _check_neighbours(options: OptionReader, tokens: list[str], words: Vocabulary) -> None:
     """Two runs of digits side by side could be cut anywhere: refuse them."""
-    for left, right in itertools.pairwise(tokens):
+    for left, right in pairwise(tokens):
         right_is_digits = right in ("{counter}", "{angle}") or (
             right == "{value}" and not words.always_signs
         )
+        if left == "{value}" and words.decimals is None:
+            right_is_digits = right_is_digits or _may_begin_with_a_digit(right, words)
         left_is_digits = left in ("{counter}", "{angle}", "{value}") or left[-1].isdigit()
         if left_is_digits and right_is_digits:
             raise options.wrong("pattern", f"something between {left} and {right}")
 
 
+def _may_begin_with_a_digit(token: str, words: Vocabulary) -> bool:
+    texts = {"{unit}": words.units, "{flags}": words.flags, "{channel}": words.channels}
+    return any(text[:1].isdigit() for text in texts.get(token, (token.encode("ascii"),)))
+
+
 def _expression(tokens: list[str], words: Vocabulary, *, over_range: bool) -> re.Pattern[bytes]:
-    parts = [_BLANKS]
-    for token in tokens:
+    parts = [_blanks_before(tokens[0], words)]
+    for token, after in pairwise([*tokens, ""]):
         if token.startswith("{") and len(token) > 1:
             parts.append(_field(token[1:-1], words, over_range=over_range))
         elif token.startswith(" "):
-            parts.append(_BLANKS if over_range else b" ++")
+            needed = b"" if over_range else b" "
+            parts.append(needed + _blanks_before(after, words))
         else:
             parts.append(re.escape(token.encode("ascii")))
     return re.compile(b"".join([*parts, _BLANKS]))
+
+
+def _blanks_before(token: str, words: Vocabulary) -> bytes:
+    """Return the expression of any blanks; some must be left for a value that counts them."""
+    counts_blanks = words.fills_with_blanks and words.digits is not None
+    return b" *" if token == "{value}" and counts_blanks else _BLANKS
 
 
 def _field(name: str, words: Vocabulary, *, over_range: bool) -> bytes:
@@ -156,7 +170,9 @@ def _whole(words: Vocabulary, places: int | None) -> bytes:
         return b"(?P<whole>[0-9]%b)" % (b"{1,9}" if places is None else b"{%d}" % places)
     if places is None:
         return b" *+(?P<whole>[0-9]{1,9})"
-    return b" *+(?P<whole>[0-9]{1,%d}(?<=[ 0-9]{%d}))" % (places, places)
+    after = re.escape(words.mark) or b"(?![0-9])"
+    width = b"(?=[ 0-9]{%d}[0-9]%b)" % (places - 1, after)
+    return width + b" *+(?P<whole>[0-9]+)"
 
 
 def _sign(words: Vocabulary) -> bytes:
@@ -167,6 +183,8 @@ def _sign(words: Vocabulary) -> bytes:
             return b"(?P<sign>[+-]?)"
         case b"-":
             return b"(?P<sign>-?)"
+        case sign if sign.startswith(b" ") and words.fills_with_blanks and words.digits:
+            return b"(?P<sign>[" + re.escape(sign) + b"])"
         case sign if sign.startswith(b" "):
             return b"(?P<sign>" + re.escape(sign[1:]) + b"|(?<= )| )"
         case sign:

@@ -1,0 +1,59 @@
+"""Every driver that pyproject.toml declares keeps the contract, by specimens of its own."""
+
+import importlib
+import tomllib
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from drivers.conformance import CASES, Case, Specimen, find_specimens, run
+from rules.reading import Reading
+from simulators.ascii_line import AsciiLineEncoder
+from simulators.ascii_poll import AsciiPollResponder
+
+PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
+ENTRY_POINTS: dict[str, str] = tomllib.loads(PYPROJECT.read_text())["project"]["entry-points"][
+    "reclamp.drivers"
+]
+CODECS: dict[str, Callable[[Specimen], Callable[[Reading], bytes]]] = {
+    "ascii-line": lambda specimen: AsciiLineEncoder(specimen.options).encode,
+    "ascii-poll": lambda specimen: AsciiPollResponder(specimen.options).encode,
+}
+
+
+def specimens_of(name: str) -> tuple[Specimen, ...]:
+    module, _, attribute = ENTRY_POINTS[name].partition(":")
+    return find_specimens(getattr(importlib.import_module(module), attribute))
+
+
+SPECIMENS = [(name, specimen) for name in ENTRY_POINTS for specimen in specimens_of(name)]
+
+
+@pytest.mark.parametrize("name", ENTRY_POINTS)
+def test_every_declared_driver_has_specimens_and_a_simulated_far_end(name: str) -> None:
+    assert specimens_of(name)
+    assert name in CODECS
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name.replace(" ", "-"))
+@pytest.mark.parametrize(
+    ("name", "specimen"), SPECIMENS, ids=[specimen.name for _, specimen in SPECIMENS]
+)
+def test_the_driver_keeps_the_contract(name: str, specimen: Specimen, case: Case) -> None:
+    for complete in (specimen, replace(specimen, encode=CODECS[name](specimen))):
+        (result,) = run(complete, [case])
+        assert result.failures == ()
+        assert result.tried > 0 or result.lacking
+
+
+@pytest.mark.parametrize(
+    ("name", "specimen"), SPECIMENS, ids=[specimen.name for _, specimen in SPECIMENS]
+)
+def test_the_simulated_indicator_writes_the_golden_frames(
+    name: str, specimen: Specimen
+) -> None:
+    encode = CODECS[name](specimen)
+    for frame in specimen.good:
+        assert encode(frame.reading) == frame.raw
