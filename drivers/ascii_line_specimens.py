@@ -46,6 +46,8 @@ PLAIN = Specimen(
         ),
         Golden("other-unit", b"-000.0002 in .\r\n", Reading(-5080, "inch")),
         Golden("comma", b"+012,3456 mm .\r\n", None),
+        Golden("no-sign", b"000.0041 mm .\r\n", None),
+        Golden("no-unit", b"+012.3456 .\r\n", None),
         Golden(
             "further", b"-000.0003 mm IF\r\n", Reading(-300, flags=frozenset({"index", "foot"}))
         ),
@@ -89,6 +91,8 @@ COMMA_AND_XOR = Specimen(
         ),
         Golden("other-unit", b"\x02A+0,0021-\x035B\r", Reading(50_800, "inch", channel="A")),
         Golden("comma", b"\x02A+1.2500-\x035C\r", None),
+        Golden("no-sign", b"\x02B0,0040-\x0374\r", None),
+        Golden("no-unit", b"\x02A+1,250-\x036E\r", None),
     ),
 )
 
@@ -125,6 +129,8 @@ CRC = Specimen(
     lacks={
         "low-battery": "the frame has no such flag",
         "other-unit": "the unit is fixed by the bench file",
+        "no-sign": "a blank is the plus sign, and fills the place of leading zeros",
+        "no-unit": "the unit is fixed by the bench file",
     },
 )
 

@@ -17,6 +17,8 @@ Role = Literal[
     "low-battery",
     "other-unit",   # the unit that "plus" is not in
     "comma",        # "plus" with a comma for its point (or the other way): no reading
+    "no-sign",      # "minus" with its sign left out: no reading
+    "no-unit",      # "plus" with its unit left out: no reading
     "further",      # any other frame worth trying
 ]  # fmt: skip
 

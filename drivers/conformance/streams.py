@@ -1,7 +1,9 @@
 """Cases of good frames: what they say, however they are cut, repeated, glued or mixed."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import zip_longest
+from random import Random
 
 from drivers.conformance.book import Book
 from drivers.conformance.specimen import ROLES, Golden, Role, Specimen
@@ -9,6 +11,8 @@ from drivers.conformance.trial import Result, Trial
 from drivers.contract import LineSettings, OptionError
 from rules.reading import Reading
 
+_SEED = 20
+_SPREAD_VALUES = 300
 _SPEEDS_BAUD = (
     50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600,
     115200, 230400, 460800, 500000, 576000, 921600, 1000000, 1152000, 1500000, 2000000,
@@ -30,7 +34,7 @@ def specimen_is_complete(specimen: Specimen, book: Book) -> None:
 
 def _fits_role(frame: Golden, specimen: Specimen) -> bool:
     says = frame.says
-    if frame.role == "comma":
+    if frame.role in ("comma", "no-sign", "no-unit"):
         return says is None
     if frame.role == "further":
         return True
@@ -163,23 +167,27 @@ def two_drivers_share_nothing(specimen: Specimen, book: Book) -> None:
 
 
 def a_sweep_through_zero_keeps_its_signs(specimen: Specimen, book: Book) -> None:
-    """Every step from minus to plus is read exactly, zero too."""
-    plain = specimen.three()[0].reading
-    if specimen.encode is None:
-        roles: tuple[Role, ...] = ("low-end", "minus", "zero", "plus", "high-end")
-        frames = [frame for role in roles if (frame := specimen.of(role)) is not None]
-        sweep = [(frame.raw, frame.reading) for frame in frames]
-    else:
-        lowest = -25 if "minus" not in specimen.lacks else 0
-        readings = [
-            replace(plain, value_nm=count * specimen.step_nm) for count in range(lowest, 26)
-        ]
-        sweep = [(specimen.encode(reading), reading) for reading in readings]
+    """Every step from minus to plus is read exactly, zero and both ends too."""
+    sweep = [(frame.raw, frame.reading) for frame in specimen.good]
+    if specimen.encode is not None:
+        sweep += [(specimen.encode(reading), reading) for reading in _swept(specimen)]
     for raw, reading in [*sweep, *reversed(sweep)]:
         trial = Trial.primed(specimen)
         trial.answer(raw)
-        what = f"{reading.value_nm} nm gave {trial.results}"
+        what = f"{reading} gave {trial.results}"
         book.expect(trial.results == [reading], what, trial.stream)
+
+
+def _swept(specimen: Specimen) -> Iterator[Reading]:
+    """Yield each step near zero, then values all over the range."""
+    plain = specimen.three()[0].reading
+    ends = [frame.reading.value_nm or 0 for frame in specimen.good]
+    lowest, highest = min(ends) // specimen.step_nm, max(ends) // specimen.step_nm
+    rng = Random(_SEED)
+    counts = [count for count in range(-25, 26) if lowest <= count <= highest]
+    counts += [rng.randint(lowest, highest) for _ in range(_SPREAD_VALUES)]
+    for count in counts:
+        yield replace(plain, value_nm=count * specimen.step_nm)
 
 
 def line_settings_can_be_opened(specimen: Specimen, book: Book) -> None:
