@@ -6,7 +6,7 @@ same times give the same bytes at the same times.
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 from typing import Protocol
 
@@ -14,7 +14,7 @@ from rules.reading import Flag, Reading
 from simulators.guide import Guide, GuideRules, Showing
 from simulators.indicator import Indicator
 from simulators.operator import Operator
-from simulators.shown import LampWord, Shown
+from simulators.shown import LAMP_REPEAT_NS, LampWord, Shown
 from simulators.spindle import NS_PER_S
 from simulators.stand import Stand, StandKind
 from simulators.truth import Dropped, Fact
@@ -224,6 +224,8 @@ class Bench:
         showing, self._showing = self._showing, None
         if showing is None:
             return
+        if showing.lit is not None:  # a lamp has to be told again, or it goes dark
+            self._showing = replace(showing, at_ns=showing.at_ns + LAMP_REPEAT_NS)
         self._shown.prompt = showing.prompt
         for bin_id, word in showing.lamps(tuple(self._kind.work.bins)).items():
             self._shown.set_lamp(bin_id, word, showing.at_ns)

@@ -11,6 +11,9 @@ LAMP_WORDS: tuple[LampWord, ...] = get_args(LampWord)
 LAMP_WATCHDOG_NS = 15 * NS_PER_S
 """A lamp that heard nothing for this long goes dark (contract of the lamp topics)."""
 
+LAMP_REPEAT_NS = 5 * NS_PER_S
+"""How often a lamp that is not off is told so again."""
+
 
 class Shown:
     """Prompt and lamps as they are now. Calls come in the order of time."""
