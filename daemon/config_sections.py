@@ -65,8 +65,9 @@ class LineSection(Section):
     dtr: bool = True
     rts: bool = True
     open_wait_s: Seconds = 0.3
+    request_every_s: Annotated[Seconds, Field(gt=0)] = 0.05
     answer_wait_s: Annotated[Seconds, Field(gt=0)] = 0.5
-    silent_s: Annotated[Seconds, Field(gt=0)] = 1.5
+    silent_s: Seconds = 1.5
 
 
 class IndicatorSection(Section):

@@ -172,6 +172,27 @@ def resume(work: OpenWork | None) -> Result:
     return BenchState(cycle=again, piece=work.piece), facts
 
 
+def with_lines(
+    state: BenchState, seen: frozenset[str], lost: tuple[tuple[str, str], ...]
+) -> BenchState:
+    """Return the state knowing which indicators speak: that outlives lot and store trouble."""
+    if not lost:
+        return replace(state, seen=seen)
+    text = "; ".join(f"{name}: {why}" for name, why in lost)
+    alarms = (*state.alarms, ("indicator-lost", text))
+    return replace(state, seen=seen, lost=lost, alarms=alarms)
+
+
+def note_line(state: BenchState, event: BenchEvent) -> BenchState:
+    """Return the state knowing whether a line speaks, while nothing else is taken."""
+    if not isinstance(event, LineLost | LineBack):
+        return state
+    others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
+    if isinstance(event, LineLost):
+        others = (*others, (event.indicator, event.reason))
+    return replace(state, lost=others)
+
+
 # --- what the indicators say ---------------------------------------------------------------
 
 

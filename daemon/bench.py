@@ -1,0 +1,239 @@
+"""One bench at work: events → pure step → one transaction → the state is adopted.
+
+Decides nothing about metal. If the store fails, nothing of the step is kept: the bench is in
+fault, its lamps are off and nothing is graded until a record can be kept again.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from daemon.clock import Clock, rfc3339
+from daemon.config import BenchConfig, Config
+from daemon.errors import StoreError
+from daemon.store import LotOpening, Provenance, Stamp, Store
+from rules import bench
+from rules.bench import BenchEvent, BenchState, CommandRefusedError
+from rules.facts import AlarmFact, CorrectionFact, Fact, RefusedFact
+from rules.lot import LotView
+from rules.signals import Signals, show
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a bench shows, and since when.
+
+    Attributes:
+        signals: State word, prompt and lamps.
+        state: The adopted state they were computed from.
+        since: UTC text of the last change of state word, piece or clamping.
+    """
+
+    signals: Signals
+    state: BenchState
+    since: str
+
+
+def provenance(config: Config, one: BenchConfig) -> Provenance:
+    """Return what every record of this bench names."""
+    lines = {line.section.id: line for line in config.lines.values()}
+    drivers = {
+        i.id: (lines[i.line].driver.name, lines[i.line].driver.version)
+        for i in one.section.indicator
+    }
+    return Provenance(
+        bench=one.id,
+        source=f"/reclamp/{config.file.site.name}/{one.id}",
+        bench_sha256=config.source.sha256,
+        rules=one.rules.grading,
+        proof=one.section.capture.proof or "none",
+        drivers=drivers,
+    )
+
+
+class BenchRunner:
+    """Holds the adopted state of one bench and is the only one to change it.
+
+    Attributes:
+        config: The bench's tables and rules.
+        by: What its records name.
+        lot: The open lot as the store has it.
+        shown: What it shows now.
+        fault: Why no record can be kept; None when all is well.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        one: BenchConfig,
+        store: Store,
+        clock: Clock,
+        boot: str,
+    ) -> None:
+        """Take the bench up where the store left it.
+
+        Raises:
+            StoreError: If the store can't be read or the start can't be recorded.
+        """
+        self.config = one
+        self.by = provenance(config, one)
+        self.fault: str | None = None
+        self.lot: LotView | None = None
+        self.on_change: Callable[[], None] = lambda: None
+        self.on_facts: Callable[[tuple[Fact, ...]], None] = lambda facts: None
+        self._store = store
+        self._clock = clock
+        self._boot = boot
+        self._state = BenchState()
+        self.alarm_since: dict[str, str] = {}
+        self._open_lot_of_file()
+        self._take_up()
+        self.shown = Shown(self._signals(), self._state, self._utc())
+
+    # --- start and recovery ---
+
+    def _open_lot_of_file(self) -> None:
+        wanted = self.config.section.lot
+        if wanted is None or self._store.lot(self.by.bench) is not None:
+            return
+        if self._store.had_lot(self.by.bench, wanted.code):
+            log.warning(
+                "%s: lot %s was closed; it is not opened again", self.by.bench, wanted.code
+            )
+            return
+        boxes = {b.id: b.box for b in self.config.section.bin if b.box is not None}
+        opening = LotOpening(
+            wanted.code, wanted.article, wanted.quantity, dict(wanted.order), boxes,
+            wanted.holder, tuple(wanted.pins), wanted.role,
+        )  # fmt: skip
+        self._store.open_lot(opening, self.by, self._stamp())
+
+    def _take_up(self, note: CorrectionFact | None = None) -> None:
+        work = self._store.open_work(self.by.bench)
+        state, facts = bench.resume(work)
+        if note is not None:
+            facts = (*facts, note)
+        if facts:
+            self._store.commit(facts, self.by, self._stamp())
+        self._state = state
+        self.lot = self._store.lot(self.by.bench)
+
+    def recover(self) -> bool:
+        """Try to keep a record again after a fault; return whether the bench is back.
+
+        As after a restart: an open cycle is interrupted, nothing counts before a loosening.
+        """
+        if self.fault is None:
+            return True
+        seen, lost = self._state.seen, self._state.lost
+        note = CorrectionFact(None, None, "store-fault", self.fault, "service")
+        try:
+            self._take_up(note)
+        except StoreError as error:
+            self.fault = str(error)
+            return False
+        log.warning("%s: records are kept again", self.by.bench)
+        self.fault = None
+        self._state = bench.with_lines(self._state, seen, lost)
+        self._refresh((note,))
+        return True
+
+    # --- what comes ---
+
+    def handle(self, event: BenchEvent, inbound: str | None = None) -> bool:
+        """Take one event: step, commit, adopt. Return whether it was taken.
+
+        Args:
+            event: A stamped reading, edge, loss, tick, placed piece or command.
+            inbound: Id of the inbound message behind it, recorded with the facts.
+
+        Raises:
+            CommandRefusedError: If a command makes no sense now.
+        """
+        if self.fault is not None:
+            self._state = bench.note_line(self._state, event)
+            return False
+        state, facts = bench.step(self._state, event, self.config.rules, self.lot)
+        if facts or inbound is not None:
+            try:
+                self._store.commit(facts, self.by, self._stamp(), inbound)
+                if any(not isinstance(f, AlarmFact | RefusedFact) for f in facts):
+                    self.lot = self._store.lot(self.by.bench)
+            except StoreError as error:
+                self._fail(error)
+                return False
+        before, self._state = self._state, state
+        if facts or _looks_other(before, state):
+            self._refresh(facts)
+        return True
+
+    def close_lot(self, reason: str, role: str, inbound: str | None = None) -> None:
+        """Close the open lot.
+
+        Raises:
+            CommandRefusedError: If none is open or a piece is in work or in hand.
+            StoreError: If it can't be kept.
+        """
+        if self.lot is None:
+            raise CommandRefusedError("no lot is open on this bench")
+        if self._state.piece is not None:
+            raise CommandRefusedError(
+                f"piece {self._state.piece} is in work or not put away: finish or abandon it"
+            )
+        self._store.close_lot(reason, role, self.by, self._stamp())
+        self.lot = None
+        seen, lost = self._state.seen, self._state.lost
+        self._state = bench.with_lines(BenchState(capture=self._state.capture), seen, lost)
+        self._refresh(())
+
+    def _fail(self, error: StoreError) -> None:
+        log.error("%s: no record can be kept: %s", self.by.bench, error)
+        self.fault = str(error)
+        self._refresh(())
+
+    # --- what it shows ---
+
+    def _refresh(self, facts: tuple[Fact, ...]) -> None:
+        signals = self._signals()
+        for fact in facts:
+            if isinstance(fact, AlarmFact) and fact.is_raised:
+                self.alarm_since.setdefault(fact.code, self._utc())
+            elif isinstance(fact, AlarmFact):
+                self.alarm_since.pop(fact.code, None)
+        old = self.shown
+        moved = (signals.word, signals.clamping, self._state.piece) != (
+            old.signals.word, old.signals.clamping, old.state.piece
+        )  # fmt: skip
+        self.shown = Shown(signals, self._state, self._utc() if moved else old.since)
+        self.on_facts(facts)
+        self.on_change()
+
+    def _signals(self) -> Signals:
+        return show(self._state, self.config.rules, self.lot, self.fault)
+
+    @property
+    def alarms(self) -> Mapping[str, str]:
+        """Return the alarms that stand, by code, with their texts."""
+        return dict(self._state.alarms)
+
+    def _utc(self) -> str:
+        return rfc3339(self._clock.utc())
+
+    def _stamp(self) -> Stamp:
+        return Stamp(self._utc(), self._clock.synced(), self._boot, self._clock.now_ns())
+
+
+def _looks_other(before: BenchState, after: BenchState) -> bool:
+    """Return whether the change can show: most readings change only the sweep."""
+    return (
+        before.capture.phase != after.capture.phase
+        or before.capture.loosening is not after.capture.loosening
+        or before.is_measuring != after.is_measuring
+        or before.piece != after.piece
+        or before.cycle is not after.cycle
+        or before.put_away is not after.put_away
+        or before.lost is not after.lost
+        or before.seen is not after.seen
+    )

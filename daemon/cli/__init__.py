@@ -1,0 +1,26 @@
+"""The command line. Exit codes: 0 fine, 1 the answer is no, 2 wrong use or file, 3 could not."""
+
+import typer
+
+from daemon.cli import bench_files, board, service
+
+app = typer.Typer(
+    name="reclamp",
+    help="Inspection-bench service for spring collets: readings in, graded pieces out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+app.command("run")(service.run)
+app.command("check")(bench_files.check)
+app.command("explain")(bench_files.explain)
+app.command("board")(board.board)
+app.add_typer(service.lot_app, name="lot")
+app.add_typer(service.piece_app, name="piece")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

@@ -1,0 +1,142 @@
+"""``reclamp check`` and ``reclamp explain``: what the files say, before a piece is measured."""
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from daemon.bench_warnings import warnings_of
+from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
+from daemon.config import load
+from daemon.rule_file import load_rules
+from rules.grading import Assessed, assess_tir, best_in_reach, decide
+from rules.length import LengthError, nm_to_um, um_text, um_to_nm
+from rules.ruleset import RuleSet
+
+__all__ = ["check", "explain"]
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+
+
+def check(
+    bench_file: Annotated[Path, typer.Argument(help="Bench file, e.g. bench.toml.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Name every fault in a bench file and its rule files, and what a metrologist would warn of.
+
+    Exit 0 without faults (warnings alone are fine), 2 with faults.
+    """
+    with reported():
+        config = load(bench_file)
+    warnings = warnings_of(config)
+    if as_json:
+        lots = {one.id: one.rules.grading.revision for one in config.benches}
+        typer.echo(json.dumps({"faults": [], "warnings": warnings, "rules": lots}))
+        return
+    for warning in warnings:
+        typer.echo(f"warning: {warning}")
+    benches = ", ".join(one.id for one in config.benches)
+    typer.echo(f"{bench_file}: no faults, {len(warnings)} warnings; benches: {benches}")
+
+
+def explain(
+    rules_file: Annotated[Path, typer.Argument(help="Rule file, e.g. rules.toml.")],
+    tir: Annotated[
+        list[str],
+        typer.Argument(help="TIR of each clamping in µm, `invalid`, or face=3.1,far=4.0."),
+    ],
+    as_json: JsonOption = False,
+) -> None:
+    """Give the verdict for these clampings, and why.
+
+    Exit 0 with a grade, 1 without one (hold, nonconforming, or more clampings needed).
+    """
+    with reported():
+        rules, _ = load_rules(rules_file)
+    assessed = [_assessed(text, rules) for text in tir]
+    answer = _answer(assessed, rules)
+    if as_json:
+        typer.echo(json.dumps(answer, ensure_ascii=False))
+    else:
+        _print(answer)
+    if answer["grade"] is None:
+        raise typer.Exit(ANSWER_IS_NO)
+
+
+def _assessed(text: str, rules: RuleSet) -> Assessed:
+    if text == "invalid":
+        return Assessed("invalid", None)
+    parts = text.split(",") if "=" in text else [text]
+    values = []
+    for part in parts:
+        number = part.partition("=")[2] if "=" in part else part
+        try:
+            values.append(um_to_nm(number.strip()))
+        except LengthError as error:
+            refuse(f"{text!r}: {error}; accepted is a TIR in µm, invalid, or face=3.1,far=4.0")
+    if min(values) < 0:
+        refuse(f"{text!r}: a TIR can't be negative; accepted is 0 or more µm")
+    return assess_tir(max(values), rules)
+
+
+def _answer(assessed: list[Assessed], rules: RuleSet) -> dict[str, Any]:
+    decision = decide(assessed, rules)
+    settled_by = next(
+        (n for n in range(1, len(assessed) + 1) if decide(assessed[:n], rules)), None
+    )
+    return {
+        "grade": decision.grade if decision else None,
+        "bin": decision.bin if decision else None,
+        "reason": decision.text if decision else _more(assessed, rules),
+        "settled_by_clamping": settled_by,
+        "clampings": [_clamping(a) for a in assessed],
+        "decision_rule": [
+            {
+                "grade": g.id,
+                "rule": g.decision_rule,
+                "tolerance_limit_um": nm_to_um(g.tolerance_limit_nm),
+                "acceptance_limit_um": nm_to_um(g.acceptance_limit_nm),
+            }
+            for g in rules.grades
+        ],
+        "rules": {"revision": rules.revision, "sha256": rules.sha256},
+    }
+
+
+def _more(assessed: list[Assessed], rules: RuleSet) -> str:
+    grade = best_in_reach(assessed, rules)
+    assert grade is not None  # without one there is a decision
+    valid = sum(1 for a in assessed if a.tir_nm is not None)
+    return f"no verdict yet: {grade.id} needs {grade.clampings - valid} more clampings"
+
+
+def _clamping(assessed: Assessed) -> dict[str, Any]:
+    tir = assessed.tir_nm
+    return {
+        "tir_um": None if tir is None else nm_to_um(tir),
+        "result": assessed.result,
+        "meets": list(assessed.meets),
+    }
+
+
+def _print(answer: dict[str, Any]) -> None:
+    typer.echo(f"grade   {answer['grade'] or 'none'}")
+    typer.echo(f"bin     {answer['bin'] or 'none yet'}")
+    typer.echo(f"reason  {answer['reason']}")
+    for number, clamping in enumerate(answer["clampings"], start=1):
+        tir = clamping["tir_um"]
+        shown = "    –" if tir is None else f"{um_text(um_to_nm(str(tir))):>5} µm"
+        meets = ", ".join(clamping["meets"]) or "no grade"
+        note = f"   meets {meets}" if clamping["result"] != "invalid" else ""
+        typer.echo(f"  clamping {number}  {shown}  {clamping['result']}{note}")
+    for rule in answer["decision_rule"]:
+        typer.echo(
+            f"  {rule['grade']}: {rule['rule']}, tolerance limit {rule['tolerance_limit_um']:g}"
+            f" µm, acceptance limit {rule['acceptance_limit_um']:g} µm"
+        )
+    settled = answer["settled_by_clamping"]
+    if settled is not None and settled < len(answer["clampings"]):
+        typer.echo(
+            f"  at the bench clamping {settled} would have settled it; the rest is extra"
+        )

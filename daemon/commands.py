@@ -1,0 +1,88 @@
+"""Commands to a bench: the same objects from MQTT and from the local socket."""
+
+import json
+from typing import Any
+
+from daemon import snapshot
+from daemon.bench import BenchRunner
+from daemon.errors import StoreError
+from daemon.messages import Command, Reply
+from daemon.store import Store
+from daemon.store.lot_query import clampings_brief, open_lot_id
+from rules import bench
+from rules.bench import CommandRefusedError
+
+_EVENTS_AT_ONCE = 500
+
+
+def carry_out(command: Command, runner: BenchRunner, store: Store) -> Reply:
+    """Return the reply of a command; a refusal says why and what is accepted."""
+    try:
+        text, data = _do(command, runner, store)
+    except (CommandRefusedError, StoreError) as error:
+        return Reply(id=command.id, ok=False, text=str(error))
+    return Reply(id=command.id, ok=True, text=text, data=data)
+
+
+def _do(
+    command: Command, runner: BenchRunner, store: Store
+) -> tuple[str, dict[str, Any] | None]:
+    match command.command:
+        case "lot-show":
+            lot = snapshot.lot(runner, store)
+            return lot.lot or "no lot is open", lot.model_dump(mode="json")
+        case "lot-close":
+            _need_reason_and_role(command)
+            counts = snapshot.lot(runner, store).model_dump(mode="json")
+            runner.close_lot(command.reason, command.role)
+            return "the lot is closed", counts
+        case "piece-show":
+            return _show_piece(command, runner, store)
+        case "piece-retry":
+            _need_reason_and_role(command)
+            asked = bench.RetryAsked(command.reason, command.role)
+            return _handled(runner, asked, command.id, "the whole set is taken again")
+        case "piece-abandon":
+            _need_reason_and_role(command)
+            given_up = bench.Abandoned(command.reason, command.role)
+            return _handled(runner, given_up, command.id, "the piece is given up")
+        case "events":
+            rows = store.events_after(runner.by.bench, command.after_seq or 0, _EVENTS_AT_ONCE)
+            events = [json.loads(body) for _, _, body in rows]
+            return f"{len(events)} events", {"events": events}
+
+
+def _need_reason_and_role(command: Command) -> None:
+    if not command.reason.strip() or not command.role.strip():
+        raise CommandRefusedError(
+            f"{command.command} needs a reason and the role of who asks for it"
+        )
+
+
+def _handled(
+    runner: BenchRunner, event: bench.BenchEvent, inbound: str, text: str
+) -> tuple[str, None]:
+    if not runner.handle(event, inbound=inbound):
+        raise CommandRefusedError(f"no record can be kept: {runner.fault}")
+    return text, None
+
+
+def _show_piece(
+    command: Command, runner: BenchRunner, store: Store
+) -> tuple[str, dict[str, Any]]:
+    with store.reading() as db:
+        lot_id = open_lot_id(db, runner.by.bench)
+        row = db.execute(
+            "SELECT number, cycle, cycle_number, cycle_kind, grade, bin, reason, status,"
+            " retries FROM piece_status WHERE lot = ? AND number = ?",
+            (lot_id, command.piece),
+        ).fetchone()
+        if row is None:
+            raise CommandRefusedError(f"no piece {command.piece} in the open lot")
+        number, cycle, cycle_number, kind, grade, bin_id, reason, status, retries = row
+        data = {
+            "piece": number, "cycle": cycle_number, "cycle_kind": kind, "grade": grade,
+            "bin": bin_id, "reason": reason, "status": status, "retries": retries,
+            "clampings": clampings_brief(db, cycle),
+        }  # fmt: skip
+    return f"piece {number}: {status}", data

@@ -1,0 +1,114 @@
+"""The local socket: commands of the command line to the running service.
+
+One JSON object a line, the same objects as over MQTT, plus ``bench``. Who may use it is a
+matter of file permissions: owner and group of the service.
+"""
+
+import asyncio
+import contextlib
+import hashlib
+import json
+import os
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from daemon.errors import PortError
+from daemon.messages import Command, Reply
+
+_LONGEST_PATH = 100
+"""A Unix socket's name holds 108 bytes."""
+
+_ANSWER_WAIT_S = 10.0
+MAX_LINE = 65_536
+
+
+def socket_path(store_path: Path) -> Path:
+    """Return where the socket of a store lies: beside it, or for long paths in /tmp."""
+    beside = store_path.resolve().with_name(store_path.name + ".socket")
+    if len(os.fsencode(beside)) <= _LONGEST_PATH:
+        return beside
+    digest = hashlib.sha256(os.fsencode(beside)).hexdigest()[:16]
+    return Path("/tmp") / f"reclamp-{os.getuid()}-{digest}.socket"
+
+
+class ControlServer:
+    """Listens on the local socket while the service runs."""
+
+    def __init__(self, path: Path, carry_out: Callable[[str | None, Command], Reply]) -> None:
+        """Prepare; ``start`` listens.
+
+        Args:
+            path: Where the socket lies.
+            carry_out: Takes bench id (None: the only one) and command, returns the reply.
+        """
+        self._path = path
+        self._carry_out = carry_out
+        self._server: asyncio.Server | None = None
+
+    async def start(self) -> None:
+        """Listen; a socket that a killed service left behind is replaced.
+
+        Raises:
+            PortError: If it can't listen there.
+        """
+        with contextlib.suppress(FileNotFoundError):
+            self._path.unlink()
+        try:
+            self._server = await asyncio.start_unix_server(
+                self._serve, self._path, limit=MAX_LINE
+            )
+            self._path.chmod(0o660)
+        except OSError as error:
+            raise PortError(f"{self._path}: can't listen: {error.strerror}") from error
+
+    async def stop(self) -> None:
+        """Stop listening and take the socket away."""
+        if self._server is not None:
+            self._server.close()
+            with contextlib.suppress(FileNotFoundError):
+                self._path.unlink()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(ConnectionError, ValueError, asyncio.IncompleteReadError):
+            line = await reader.readline()
+            if line:
+                writer.write(self._answer(line).model_dump_json().encode() + b"\n")
+                await writer.drain()
+        with contextlib.suppress(ConnectionError):
+            writer.close()
+            await writer.wait_closed()
+
+    def _answer(self, line: bytes) -> Reply:
+        try:
+            raw = json.loads(line)
+            bench = raw.pop("bench", None) if isinstance(raw, dict) else None
+            command = Command.model_validate(raw)
+        except (ValueError, ValidationError) as error:
+            return Reply(id="", ok=False, text=str(error))
+        return self._carry_out(bench, command)
+
+
+def ask(path: Path, bench: str | None, command: Command) -> Reply:
+    """Return the running service's reply to a command.
+
+    Raises:
+        PortError: If no service listens there.
+    """
+    body = {"bench": bench, **command.model_dump(mode="json")}
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+            link.settimeout(_ANSWER_WAIT_S)
+            link.connect(str(path))
+            link.sendall(json.dumps(body).encode() + b"\n")
+            with link.makefile("rb") as answer:
+                line = answer.readline()
+    except OSError as error:
+        raise PortError(
+            f"no service answers at {path} ({error.strerror or error}); start 'reclamp run'"
+        ) from error
+    if not line:
+        raise PortError(f"the service at {path} closed the connection")
+    return Reply.model_validate_json(line)

@@ -1,0 +1,105 @@
+"""What comes in for one bench: bins that saw a piece, and commands. Everything else is refused.
+
+Refused and counted: retained messages, ids seen before, unknown bins, wrong JSON, oversize.
+A message without an id can only repeat itself harmlessly: a second confirmation of a piece
+finds nothing pending.
+"""
+
+import json
+import logging
+from collections import Counter
+from dataclasses import dataclass, field
+
+import aiomqtt
+from pydantic import ValidationError
+
+from daemon.bench import BenchRunner
+from daemon.commands import carry_out
+from daemon.errors import StoreError
+from daemon.messages import Command, Placed, Reply
+from daemon.store import Store
+from rules import bench
+
+log = logging.getLogger(__name__)
+
+MAX_BYTES = 4096
+
+
+@dataclass(slots=True)
+class Inbound:
+    """Takes inbound messages of one bench.
+
+    Attributes:
+        runner: The bench.
+        store: Remembers ids.
+        refused: How many were refused, by reason.
+    """
+
+    runner: BenchRunner
+    store: Store
+    refused: Counter[str] = field(default_factory=Counter)
+
+    def take(self, base: str, message: aiomqtt.Message) -> Reply | None:
+        """Take a message; return the reply of a command."""
+        topic = message.topic.value.removeprefix(base + "/")
+        payload = message.payload
+        if message.retain:
+            self._refuse("retained", topic)
+        elif not isinstance(payload, bytes | bytearray) or len(payload) > MAX_BYTES:
+            self._refuse("oversize", topic)
+        elif topic.startswith("placed/"):
+            self._placed(topic.removeprefix("placed/"), bytes(payload))
+        elif topic == "command":
+            return self._command(bytes(payload))
+        return None
+
+    def _refuse(self, why: str, topic: str) -> None:
+        self.refused[why] += 1
+        log.warning("%s: refused a message on %r: %s", self.runner.by.bench, topic[:80], why)
+
+    def _placed(self, bin_id: str, payload: bytes) -> None:
+        if bin_id not in self.runner.config.bin_holds():
+            self._refuse("unknown-bin", f"placed/{bin_id}")
+            return
+        try:
+            placed = Placed.model_validate_json(payload) if payload.strip() else Placed()
+            if placed.id is not None and self.store.knows_inbound(
+                self.runner.by.bench, placed.id
+            ):
+                self._refuse("repeated", f"placed/{bin_id}")
+                return
+            self.runner.handle(bench.Placed(bin_id), inbound=placed.id)
+        except ValidationError:
+            self._refuse("wrong-json", f"placed/{bin_id}")
+        except StoreError as error:
+            log.error("%s: placed: %s", self.runner.by.bench, error)
+
+    def _command(self, payload: bytes) -> Reply | None:
+        try:
+            command = Command.model_validate_json(payload)
+        except ValidationError as error:
+            self._refuse("wrong-json", "command")
+            return Reply(id=_id_of(payload), ok=False, text=_faults(error))
+        try:
+            if self.store.knows_inbound(self.runner.by.bench, command.id):
+                self._refuse("repeated", "command")
+                return Reply(id=command.id, ok=False, text="this id was used before")
+        except StoreError as error:
+            return Reply(id=command.id, ok=False, text=str(error))
+        return carry_out(command, self.runner, self.store)
+
+
+def _id_of(payload: bytes) -> str:
+    try:
+        found = json.loads(payload)
+    except ValueError:
+        return ""
+    return str(found.get("id", ""))[:200] if isinstance(found, dict) else ""
+
+
+def _faults(error: ValidationError) -> str:
+    lines = [
+        f"{'.'.join(str(part) for part in fault['loc']) or 'command'}: {fault['msg']}"
+        for fault in error.errors()
+    ]
+    return "; ".join(lines)

@@ -1,0 +1,142 @@
+"""A line at work: port events → decoder → benches, and requests to polled indicators."""
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from daemon.clock import Clock
+from daemon.line import LineDecoder, Routed
+from daemon.recording import Recorder, What
+from daemon.serial_port import Chunk, Lost, Opened, PortEvent, SerialPort
+
+log = logging.getLogger(__name__)
+
+NS_PER_S = 1_000_000_000
+
+
+class LineRunner:
+    """Keeps one line open, decodes it, and asks polled indicators for the next reading."""
+
+    def __init__(
+        self,
+        decoder: LineDecoder,
+        clock: Clock,
+        on_event: Callable[[Routed], None],
+        recorder: Recorder | None = None,
+    ) -> None:
+        """Prepare; ``run`` opens the port."""
+        self.decoder = decoder
+        self._clock = clock
+        self._on_event = on_event
+        self._recorder = recorder
+        section = decoder.config.section
+        self._id = section.id
+        self._answer_s = section.answer_wait_s / clock.rate
+        self._every_s = section.request_every_s / clock.rate
+        self._silent_ns = round(section.silent_s * NS_PER_S)
+        self._is_polled = False
+        self._is_due = False
+        self._since = 0.0
+        self._next_at = 0.0
+        self._is_open = False
+        self._asking = asyncio.Event()
+        self._port = SerialPort(
+            section.port,
+            decoder.config.settings(decoder.driver.line),
+            clock,
+            self._port_event,
+            dtr=section.dtr,
+            rts=section.rts,
+            open_wait_s=section.open_wait_s / clock.rate,
+        )
+
+    async def run(self, stopping: asyncio.Event) -> None:
+        """Serve the line until asked to stop."""
+        self._port.start()
+        asks = asyncio.create_task(self._ask_loop(), name=f"line {self._id} requests")
+        watch = asyncio.create_task(self._watch(), name=f"line {self._id} silence")
+        try:
+            await stopping.wait()
+        finally:
+            asks.cancel()
+            watch.cancel()
+            await self._port.stop()
+
+    def _port_event(self, event: PortEvent) -> None:
+        match event:
+            case Chunk(at_ns, data):
+                self._note(at_ns, "<", data.hex())
+                before = self.decoder.results
+                self._tell(self.decoder.chunk(at_ns, data))
+                if self._is_polled and self.decoder.results != before:
+                    self._is_due = False
+                    self._since = asyncio.get_running_loop().time()
+                    self._asking.set()
+            case Opened(at_ns):
+                log.info("line %s: %s is open", self._id, self._port.url)
+                self._note(at_ns, "opened")
+                self.decoder.opened()
+                self._is_open = True
+                self._is_polled = self._is_due = False
+                self._asking.set()
+            case Lost(at_ns, reason):
+                if self._is_open:
+                    log.warning("line %s: %s", self._id, reason)
+                self._is_open = False
+                self._note(at_ns, "lost", reason)
+                self._tell(self.decoder.lost(at_ns, reason))
+
+    def _note(self, at_ns: int, what: What, text: str = "") -> None:
+        if self._recorder is not None:
+            self._recorder.note(at_ns, self._id, what, text)
+
+    def _tell(self, events: list[Routed]) -> None:
+        for event in events:
+            self._on_event(event)
+
+    # --- requests ---
+
+    async def _ask_loop(self) -> None:
+        """Send what the driver wants sent, at most one request every ``request_every_s``."""
+        loop = asyncio.get_running_loop()
+        while True:
+            wait = self._ask(loop.time()) if self._is_open else None
+            try:
+                async with asyncio.timeout(wait):
+                    await self._asking.wait()
+            except TimeoutError:
+                continue
+            self._asking.clear()
+
+    def _ask(self, now: float) -> float | None:
+        """Return how long to wait before looking again; None until something comes.
+
+        The driver is told of every answer timeout that passes without a result, also while
+        it asks nothing: that is how it knows a quiet line.
+        """
+        if self._is_polled and now - self._since >= self._answer_s:
+            self.decoder.driver.timed_out()
+            self._is_due = False
+            self._since = now
+        if not self._is_due and now >= self._next_at:
+            self._request(now)
+        if not self._is_polled:
+            return None
+        answer_in = self._since + self._answer_s - now
+        return answer_in if self._is_due else min(answer_in, max(0.001, self._next_at - now))
+
+    def _request(self, now: float) -> None:
+        request = self.decoder.driver.next_request()
+        if request is None:
+            return
+        self._is_polled = self._is_due = True
+        self._since = now
+        self._next_at = now + self._every_s
+        self._note(self._clock.now_ns(), ">", request.hex())
+        self._port.write(request)
+
+    async def _watch(self) -> None:
+        while True:
+            await asyncio.sleep(min(0.2, self._silent_ns / NS_PER_S / self._clock.rate / 4))
+            if self._silent_ns and self._is_open:
+                self._tell(self.decoder.silent(self._clock.now_ns(), self._silent_ns))

@@ -1,0 +1,283 @@
+"""One bench on MQTT: outbox → events, state → retained topics, lamps, and what comes in.
+
+At least once, in order, with stable ids; an event leaves the outbox at its PUBACK. Retained
+state is published anew at every connect: correctness never rests on a broker's memory.
+Lamps are state, not history: only ``off`` is ever retained, ``on``, ``slow`` and ``fast``
+are repeated, and a lamp that hears nothing goes dark by itself.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from daemon import snapshot
+from daemon.bench import BenchRunner
+from daemon.broker import Broker, MqttError, Session, Will, connected
+from daemon.errors import StoreError
+from daemon.messages import Payload
+from daemon.store import Store
+from rules.facts import AlarmCode, AlarmFact, Fact, RefusedFact
+
+if TYPE_CHECKING:
+    from daemon.inbound import Inbound
+
+log = logging.getLogger(__name__)
+
+LAMP_REPEAT_S = 5.0
+LAMP_EXPIRY_S = 15
+HEARTBEAT_S = 5.0
+_BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
+_BATCH = 20
+"""Events in flight: two to three times the rate of one by one; more is slower."""
+
+ALARM_CODES: tuple[AlarmCode, ...] = (
+    "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
+)  # fmt: skip
+
+
+class Publisher:
+    """Publishes one bench and listens for it; reconnects by itself."""
+
+    def __init__(
+        self,
+        runner: BenchRunner,
+        store: Store,
+        broker: Broker,
+        root: str,
+        about: Payload,
+        rate: float,
+        reached: Callable[[str], None],
+    ) -> None:
+        """Prepare; ``run`` connects."""
+        self._runner = runner
+        self._store = store
+        self._broker = broker
+        self._base = f"{root}/{runner.by.bench}"
+        self._about = about
+        self._rate = rate
+        self._reached = reached
+        self._wake = asyncio.Event()
+        self._outbox_wake = asyncio.Event()
+        self._lamps_wake = asyncio.Event()
+        self._counts_changed = True
+        self._published: dict[str, str] = {}
+        self._lamps: dict[str, str] = {}
+        self.is_connected = False
+        runner.on_change = self._changed
+        runner.on_facts = self._facts
+
+    def _changed(self) -> None:
+        self._lamps_wake.set()
+        self._wake.set()
+
+    def _facts(self, facts: tuple[Fact, ...]) -> None:
+        if any(not isinstance(fact, AlarmFact | RefusedFact) for fact in facts) or not facts:
+            self._counts_changed = True
+        self._outbox_wake.set()
+
+    # --- sessions ---
+
+    async def run(self, inbound: "Inbound", stopping: asyncio.Event) -> None:
+        """Keep a session until asked to stop, then say good-bye."""
+        tries = 0
+        while not stopping.is_set():
+            will = Will(f"{self._base}/link", "offline", 1, True)
+            identifier = f"reclamp-{self._runner.by.bench}"
+            try:
+                async with connected(self._broker, identifier, will) as session:
+                    tries = 0
+                    await self._session(session, inbound, stopping)
+            except* (MqttError, OSError) as group:
+                log.warning("%s: %s: %s", self._base, self._broker.name, _first(group))
+            self.is_connected = False
+            wait = _BACK_OFF_S[min(tries, len(_BACK_OFF_S) - 1)]
+            tries += 1
+            await _sleep_or(stopping, wait)
+
+    async def _session(
+        self, session: Session, inbound: "Inbound", stopping: asyncio.Event
+    ) -> None:
+        self._published.clear()
+        self._lamps.clear()
+        self._counts_changed = True
+        await self._retain(session, "link", "online")
+        await self._retain(session, "about", self._about.model_dump_json())
+        await self._subscribe(session)
+        self.is_connected = True
+        for event in (self._wake, self._outbox_wake, self._lamps_wake):
+            event.set()
+        async with asyncio.TaskGroup() as tasks:
+            name = self._runner.by.bench
+            work = [
+                tasks.create_task(self._drain(session), name=f"{name} outbox"),
+                tasks.create_task(self._lamp_loop(session), name=f"{name} lamps"),
+                tasks.create_task(self._state_loop(session), name=f"{name} state"),
+                tasks.create_task(self._listen(session, inbound), name=f"{name} inbound"),
+            ]
+            await stopping.wait()
+            for task in work:
+                task.cancel()
+        await self._good_bye(session)
+
+    async def _good_bye(self, session: Session) -> None:
+        """A clean end fires no will: say offline, and leave no lamp on."""
+        await self._drain_once(session)
+        for section in self._runner.config.section.bin:
+            await self._lamp(session, section.id, "off")
+        await self._retain(session, "link", "offline")
+
+    async def _subscribe(self, session: Session) -> None:
+        topics = [f"{self._base}/placed/+", f"{self._base}/command"]
+        for topic in topics:
+            if session.is_v5:
+                # Retained ones are not asked for, and a live retained one shows as such.
+                options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=2)
+                await session.client.subscribe(topic, options=options)
+            else:
+                await session.client.subscribe(topic, qos=1)
+
+    # --- events ---
+
+    async def _drain(self, session: Session) -> None:
+        while True:
+            await self._outbox_wake.wait()
+            self._outbox_wake.clear()
+            while await self._drain_once(session):
+                pass
+
+    async def _drain_once(self, session: Session) -> bool:
+        """Publish the oldest events; return whether there may be more."""
+        try:
+            batch = self._store.unsent(self._runner.by.bench, _BATCH)
+        except StoreError as error:
+            log.error("%s: outbox: %s", self._base, error)
+            return False
+        if not batch:
+            return False
+        self._reached("before-publish")
+        async with asyncio.TaskGroup() as tasks:
+            for _, kind, body in batch:
+                tasks.create_task(
+                    session.client.publish(f"{self._base}/event/{kind}", body, qos=1)
+                )
+        self._reached("after-puback")
+        try:
+            self._store.sent(self._runner.by.bench, [seq for seq, _, _ in batch])
+        except StoreError as error:
+            log.error("%s: outbox: %s", self._base, error)
+            await asyncio.sleep(1)  # a full disk: they go again, under the same ids
+            return False
+        return len(batch) == _BATCH
+
+    # --- retained state ---
+
+    async def _state_loop(self, session: Session) -> None:
+        while True:
+            is_beat = not await _wait_for(self._wake, HEARTBEAT_S)
+            self._wake.clear()
+            await self._publish_state(session, force=is_beat)
+            if self._counts_changed:
+                self._counts_changed = False
+                await self._publish_counts(session)
+
+    async def _publish_state(self, session: Session, *, force: bool) -> None:
+        runner = self._runner
+        code = runner.lot.code if runner.lot is not None else None
+        state = snapshot.state(runner.shown, code, self._rate)
+        await self._retain(session, "state", state.model_dump_json(), force=force)
+        prompt = snapshot.prompt(runner.shown)
+        await self._retain(session, "prompt", prompt.model_dump_json())
+        standing = snapshot.alarms(runner)
+        for known in ALARM_CODES:
+            alarm = standing.get(known)
+            body = alarm.model_dump_json() if alarm is not None else ""
+            await self._retain(session, f"alarm/{known}", body)
+
+    async def _publish_counts(self, session: Session) -> None:
+        try:
+            lot = snapshot.lot(self._runner, self._store)
+            recent = snapshot.recent(self._runner, self._store)
+        except StoreError as error:
+            log.error("%s: counts: %s", self._base, error)
+            return
+        await self._retain(session, "lot", lot.model_dump_json())
+        await self._retain(session, "recent", recent.model_dump_json())
+
+    async def _retain(
+        self, session: Session, topic: str, body: str, *, force: bool = False
+    ) -> None:
+        if not force and self._published.get(topic) == body:
+            return
+        self._published[topic] = body
+        await session.client.publish(f"{self._base}/{topic}", body, qos=1, retain=True)
+
+    # --- lamps ---
+
+    async def _lamp_loop(self, session: Session) -> None:
+        repeat_s = LAMP_REPEAT_S / self._rate
+        while True:
+            is_repeat = not await _wait_for(self._lamps_wake, repeat_s)
+            self._lamps_wake.clear()
+            wanted = self._runner.shown.signals.lamps
+            for section in self._runner.config.section.bin:
+                word = wanted.get(section.id, "off")
+                is_new = self._lamps.get(section.id) != word
+                if is_new or (is_repeat and word != "off"):
+                    await self._lamp(session, section.id, word)
+
+    async def _lamp(self, session: Session, bin_id: str, word: str) -> None:
+        section = next(b for b in self._runner.config.section.bin if b.id == bin_id)
+        payload = {str(k): v for k, v in section.lamp_words.items()}.get(word, word)
+        self._lamps[bin_id] = word
+        self._reached("before-lamp")
+        await session.client.publish(
+            f"{self._base}/lamp/{bin_id}",
+            payload,
+            qos=1,
+            retain=word == "off",
+            properties=self._expiry(session) if word != "off" else None,
+        )
+        self._reached("after-lamp")
+
+    def _expiry(self, session: Session) -> Properties | None:
+        if not session.is_v5:
+            return None
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.MessageExpiryInterval = max(1, round(LAMP_EXPIRY_S / self._rate))
+        return properties
+
+    # --- what comes in ---
+
+    async def _listen(self, session: Session, inbound: "Inbound") -> None:
+        async for message in session.client.messages:
+            reply = inbound.take(self._base, message)
+            if reply is not None:
+                await session.client.publish(
+                    f"{self._base}/reply", reply.model_dump_json(), qos=1
+                )
+
+
+async def _wait_for(event: asyncio.Event, timeout_s: float) -> bool:
+    """Return whether the event came within the time."""
+    try:
+        async with asyncio.timeout(timeout_s):
+            await event.wait()
+    except TimeoutError:
+        return False
+    return True
+
+
+async def _sleep_or(stopping: asyncio.Event, seconds: float) -> None:
+    await _wait_for(stopping, seconds)
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    found: BaseException = group
+    while isinstance(found, BaseExceptionGroup):
+        found = found.exceptions[0]
+    return found

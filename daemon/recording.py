@@ -1,0 +1,98 @@
+"""Recordings: what came in, as it came, before anything was made of it.
+
+One line an entry, UTF-8 text, "#" starts a comment::
+
+    AT_NS LINE < HEX           bytes from the line
+    AT_NS LINE > HEX           bytes sent
+    AT_NS LINE opened
+    AT_NS LINE lost REASON
+    AT_NS BENCH placed BIN
+
+Times are monotonic nanoseconds, ascending. A recording with its bench and rule files gives
+the same verdicts every time: a complaint from the floor becomes a file in the tests.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Literal
+
+from daemon.errors import RecordingError
+
+What = Literal["<", ">", "opened", "lost", "placed"]
+_KNOWN: tuple[What, ...] = ("<", ">", "opened", "lost", "placed")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry: ``what`` happened on line (or bench) ``where``."""
+
+    at_ns: int
+    where: str
+    what: What
+    text: str = ""
+
+    @property
+    def data(self) -> bytes:
+        """Return the bytes of a ``<`` or ``>`` entry."""
+        return bytes.fromhex(self.text)
+
+
+class Recorder:
+    """Writes entries to a file as they come."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the file; an existing one is not overwritten.
+
+        Raises:
+            RecordingError: If it exists or can't be written.
+        """
+        try:
+            self._file: IO[str] = path.open("x", encoding="utf-8")
+        except OSError as error:
+            raise RecordingError(f"{path}: {error.strerror}") from error
+
+    def note(self, at_ns: int, where: str, what: What, text: str = "") -> None:
+        """Write one entry."""
+        self._file.write(f"{at_ns} {where} {what} {text}".rstrip() + "\n")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+def read_recording(path: Path) -> Iterator[Entry]:
+    """Return the entries of a recording, in order.
+
+    Raises:
+        RecordingError: With file and line number, what was wrong and what is accepted.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordingError(f"{path}: {error}") from error
+    last_ns = 0
+    for number, line in enumerate(lines, start=1):
+        if not line.strip() or line.startswith("#"):
+            continue
+        entry = _parse(line, f"{path}:{number}")
+        if entry.at_ns < last_ns:
+            raise RecordingError(f"{path}:{number}: time runs backwards")
+        last_ns = entry.at_ns
+        yield entry
+
+
+def _parse(line: str, place: str) -> Entry:
+    parts = line.split(" ", 3)
+    if len(parts) < 3 or not parts[0].isdecimal():
+        raise RecordingError(f"{place}: accepted is AT_NS LINE WHAT [TEXT]")
+    what = next((known for known in _KNOWN if known == parts[2]), None)
+    if what is None:
+        raise RecordingError(f"{place}: {parts[2]!r}; accepted are {', '.join(_KNOWN)}")
+    entry = Entry(int(parts[0]), parts[1], what, parts[3] if len(parts) > 3 else "")
+    if what in "<>":
+        try:
+            bytes.fromhex(entry.text)
+        except ValueError as error:
+            raise RecordingError(f"{place}: no hex: {error}") from error
+    return entry

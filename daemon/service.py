@@ -1,0 +1,184 @@
+"""The service: lines, benches, store, broker and local socket, wired on one event loop."""
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+
+from daemon import snapshot
+from daemon.bench import BenchRunner
+from daemon.clock import Clock, boot_id, rfc3339
+from daemon.commands import carry_out
+from daemon.config import Config
+from daemon.control import ControlServer, socket_path
+from daemon.inbound import Inbound
+from daemon.line import LineDecoder, Routed, Seat
+from daemon.line_runner import LineRunner
+from daemon.messages import Command, Reply
+from daemon.publisher import Publisher
+from daemon.recording import Recorder
+from daemon.store import Store
+from rules.capture_model import Tick
+
+log = logging.getLogger(__name__)
+
+TICK_S = 0.1
+RECOVER_S = 1.0
+
+
+def _nothing(_: str) -> None:
+    """The write points of production: nobody listens."""
+
+
+class Service:
+    """Everything of one bench file, at work."""
+
+    def __init__(
+        self,
+        config: Config,
+        clock: Clock,
+        recording: Path | None = None,
+        reached: Callable[[str], None] = _nothing,
+    ) -> None:
+        """Open the store and take every bench up where it was left.
+
+        Raises:
+            StoreError: If the store can't be opened, read or written.
+            RecordingError: If a recording is asked for and can't be written.
+        """
+        self._config = config
+        self._clock = clock
+        self._stopping = asyncio.Event()
+        self._recorder = Recorder(recording) if recording is not None else None
+        self._store = Store(config.store_path, reached)
+        boot = boot_id()
+        utc = rfc3339(clock.utc())
+        self._store.keep_texts(_texts(config), utc)
+        self.benches = {
+            one.id: BenchRunner(config, one, self._store, clock, boot) for one in config.benches
+        }
+        self._inbound = {
+            name: Inbound(runner, self._store) for name, runner in self.benches.items()
+        }
+        self._publishers = [
+            Publisher(
+                runner, self._store, config.broker, config.file.mqtt.root,
+                snapshot.about(
+                    runner, f"reclamp {version('reclamp')}", config.file.site.name, boot, utc,
+                    clock.rate,
+                ),
+                clock.rate, reached,
+            )
+            for runner in self.benches.values()
+        ]  # fmt: skip
+        self._lines = [
+            LineRunner(decoder, clock, self._take, self._recorder)
+            for decoder in decoders(config)
+        ]
+        self._control = ControlServer(socket_path(config.store_path), self._carry_out)
+
+    async def run(self) -> None:
+        """Serve until SIGTERM or SIGINT.
+
+        Raises:
+            PortError: If the local socket can't be opened.
+        """
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self._stopping.set)
+        await self._control.start()
+        log.info("serving %s", ", ".join(self.benches))
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                for line in self._lines:
+                    tasks.create_task(line.run(self._stopping))
+                for publisher, inbound in zip(
+                    self._publishers, self._inbound.values(), strict=True
+                ):
+                    tasks.create_task(publisher.run(inbound, self._stopping))
+                ticks = tasks.create_task(self._tick())
+                cure = tasks.create_task(self._recover())
+                await self._stopping.wait()
+                ticks.cancel()
+                cure.cancel()
+        finally:
+            await self._control.stop()
+            self._store.close()
+            if self._recorder is not None:
+                self._recorder.close()
+
+    def stop(self) -> None:
+        """Ask the service to stop."""
+        self._stopping.set()
+
+    def _take(self, routed: Routed) -> None:
+        bench, event = routed
+        self.benches[bench].handle(event)
+
+    async def _tick(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S / max(1.0, self._clock.rate / 10))
+            now = Tick(self._clock.now_ns())
+            for runner in self.benches.values():
+                runner.handle(now)
+
+    async def _recover(self) -> None:
+        while True:
+            await asyncio.sleep(RECOVER_S)
+            for runner in self.benches.values():
+                runner.recover()
+
+    def _carry_out(self, bench: str | None, command: Command) -> Reply:
+        if bench is None and len(self.benches) == 1:
+            (bench,) = self.benches
+        runner = self.benches.get(bench or "")
+        if runner is None:
+            accepted = ", ".join(self.benches)
+            text = f"--bench: got {bench!r}, accepted are {accepted}"
+            return Reply(id=command.id, ok=False, text=text)
+        return carry_out(command, runner, self._store)
+
+
+def decoders(config: Config) -> list[LineDecoder]:
+    """Return a decoder for each line, knowing the indicators that sit on it."""
+    found = []
+    for line in config.lines.values():
+        seats = [
+            Seat(indicator.id, indicator.channel, one.id)
+            for one in config.benches
+            for indicator in one.section.indicator
+            if indicator.line == line.section.id
+        ]
+        found.append(LineDecoder(line, seats))
+    return found
+
+
+def _texts(config: Config) -> list[tuple[str, str, str, str]]:
+    source = config.source
+    texts = [(source.sha256, "bench", source.path.name, source.text)]
+    for one in config.benches:
+        grading = one.rules.grading
+        texts.append((grading.sha256, "rules", one.rules_path.name, one.rules_text))
+    return texts
+
+
+def serve(
+    config: Config,
+    clock: Clock,
+    recording: Path | None = None,
+    reached: Callable[[str], None] = _nothing,
+) -> None:
+    """Run the service to its end.
+
+    Raises:
+        StoreError, PortError, RecordingError: If it can't start.
+    """
+
+    async def run() -> None:
+        await Service(config, clock, recording, reached).run()
+
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(run())

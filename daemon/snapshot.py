@@ -1,0 +1,174 @@
+"""What a bench's retained topics say, made from its adopted state and the store."""
+
+from statistics import median
+from typing import Any
+
+from daemon.bench import BenchRunner, Shown
+from daemon.messages import (
+    CONTRACT,
+    RECENT_PIECES,
+    About,
+    AlarmData,
+    BinAbout,
+    ClampingBrief,
+    GradeCount,
+    Lot,
+    Prompt,
+    Recent,
+    RecentPiece,
+    State,
+)  # fmt: skip
+from daemon.store import Store
+from daemon.store.lot_query import first_clampings_nm, lot_numbers, recent_pieces
+from rules.grading import Assessed
+from rules.length import nm_to_um
+
+NS_PER_S = 1_000_000_000
+_HISTOGRAM_CLASSES = 24
+
+
+def about(
+    runner: BenchRunner, software: str, site: str, boot: str, utc: str, rate: float
+) -> About:
+    """Return what runs here."""
+    holds = runner.config.bin_holds()
+    section = runner.config.section
+    return About(
+        software=software,
+        contract=CONTRACT,
+        site=site,
+        bench=section.id,
+        title=section.title or section.id,
+        bench_sha256=runner.by.bench_sha256,
+        boot=boot,
+        started=utc,
+        speed=rate,
+        bins=[BinAbout(id=b.id, shape=b.shape, holds=holds[b.id]) for b in section.bin],
+    )
+
+
+def state(shown: Shown, lot: str | None, rate: float) -> State:
+    """Return the state payload."""
+    signals, core = shown.signals, shown.state
+    in_work = core.piece is not None or bool(core.cycle.assessed)
+    return State(
+        state=signals.word,
+        since=shown.since,
+        waits_for=signals.waits_for,
+        reason=signals.reason,
+        lot=lot,
+        piece=core.piece,
+        cycle=core.cycle.number if in_work else None,
+        clamping=signals.clamping,
+        clampings=signals.clampings,
+        bin=core.put_away.pending,
+        tirs=[brief(assessed) for assessed in core.cycle.assessed],
+        alarms=[code for code, _ in core.alarms],
+        speed=rate,
+    )
+
+
+def brief(assessed: Assessed) -> ClampingBrief:
+    """Return one clamping in one line."""
+    tir = None if assessed.tir_nm is None else nm_to_um(assessed.tir_nm)
+    return ClampingBrief(tir_um=tir, result=assessed.result, reason=assessed.invalid or "")
+
+
+def prompt(shown: Shown) -> Prompt:
+    """Return what the operator does next."""
+    return Prompt(word=shown.signals.prompt, text=shown.signals.text)
+
+
+def alarms(runner: BenchRunner) -> dict[str, AlarmData]:
+    """Return the alarms that stand, by code."""
+    return {
+        code: AlarmData(
+            code=code, text=text, state="raised",
+            since=runner.alarm_since.get(code, runner.shown.since),
+        )
+        for code, text in runner.alarms.items()
+    }  # fmt: skip
+
+
+def lot(runner: BenchRunner, store: Store) -> Lot:
+    """Return the lot payload: counts from the store."""
+    with store.reading() as db:
+        numbers = lot_numbers(db, runner.by.bench)
+    view = store.lot(runner.by.bench)
+    if view is None or numbers is None:
+        return Lot(lot=None)
+    counts: dict[str, dict[str, int]] = numbers["counts"]
+    total = {status: sum(by_grade.values()) for status, by_grade in counts.items()}
+    begun = sum(total.values())
+    durations = numbers["durations_ns"]
+    return Lot(
+        lot=view.code,
+        article=view.article,
+        quantity=view.quantity,
+        opened=numbers["opened"],
+        order_state=view.order_state,
+        grades=_grades(runner, counts, dict(view.ordered)),
+        nonconforming=total.get("nonconforming", 0),
+        hold=total.get("hold", 0),
+        pending=total.get("pending", 0),
+        measured=begun - total.get("in-work", 0) - total.get("abandoned", 0),
+        open_pieces=total.get("in-work", 0),
+        abandoned=total.get("abandoned", 0),
+        unmeasured=None if view.quantity is None else view.quantity - begun,
+        retried=numbers["retried"],
+        cycle_s_median=round(median(durations) / NS_PER_S, 1) if durations else None,
+    )
+
+
+def _grades(
+    runner: BenchRunner, counts: dict[str, dict[str, int]], ordered: dict[str, int]
+) -> list[GradeCount]:
+    return [
+        GradeCount(
+            grade=grade.id,
+            bin=grade.bin,
+            limit_um=nm_to_um(grade.tolerance_limit_nm),
+            acceptance_um=nm_to_um(grade.acceptance_limit_nm),
+            put_away=counts.get("put-away", {}).get(grade.id, 0),
+            pending=counts.get("pending", {}).get(grade.id, 0),
+            ordered=ordered.get(grade.id),
+        )
+        for grade in runner.config.rules.grading.grades
+    ]
+
+
+def recent(runner: BenchRunner, store: Store) -> Recent:
+    """Return the last pieces and the distribution of first clampings."""
+    with store.reading() as db:
+        numbers = lot_numbers(db, runner.by.bench)
+        if numbers is None:
+            return Recent(lot=None)
+        pieces = recent_pieces(db, numbers["lot_id"], RECENT_PIECES)
+        firsts = first_clampings_nm(db, numbers["lot_id"])
+    edges, classes = histogram(
+        firsts, runner.config.rules.grading.grades[-1].tolerance_limit_nm
+    )
+    return Recent(
+        lot=runner.lot.code if runner.lot is not None else None,
+        pieces=[_piece(piece) for piece in pieces],
+        histogram_um=[nm_to_um(edge) for edge in edges],
+        histogram=classes,
+    )
+
+
+def _piece(row: dict[str, Any]) -> RecentPiece:
+    return RecentPiece.model_validate(row)
+
+
+def histogram(values_nm: list[int], last_limit_nm: int) -> tuple[list[int], list[int]]:
+    """Return upper edges (nm) and counts; one more count for what lies above the last edge.
+
+    Classes of equal width, so that the last edge is the last tolerance limit; a value equal
+    to an edge belongs below it, as it does at a limit.
+    """
+    width = max(1, last_limit_nm // _HISTOGRAM_CLASSES)
+    edges = [width * (i + 1) for i in range(_HISTOGRAM_CLASSES)]
+    counts = [0] * (_HISTOGRAM_CLASSES + 1)
+    for value in values_nm:
+        counts[min(max(0, -(-value // width) - 1), _HISTOGRAM_CLASSES)] += 1
+    return edges, counts
