@@ -20,10 +20,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.ascii_content import ContentForm, content_form, read_content
-from drivers.ascii_reasons import parity_mismatch, why_no_reading
+from drivers.ascii_reasons import why_no_reading
 from drivers.checksum import CHECKSUMS
 from drivers.contract import MAX_FRAME_BYTES, BadFrame
+from drivers.cutter import Cutter, LengthCutter, MarkCutter, ReadFrame
 from drivers.options import OptionReader
+from drivers.parity import parity_mismatch
 from rules.reading import Reading
 
 _FORMS = ("hex", "hex-lower", "bytes", "bytes-low-first")
@@ -145,6 +147,21 @@ def _checksum_form(options: OptionReader) -> ChecksumForm | None:
     covers = inner.choice("covers", _COVERS, "content+end")
     inner.finish()
     return ChecksumForm(compute, width, form, covers)
+
+
+def make_cutter(form: FrameForm, read: ReadFrame, *, joins_midway: bool) -> Cutter:
+    """Return what cuts a stream into frames of this form.
+
+    Args:
+        form: How a frame is written.
+        read: What reads a whole frame.
+        joins_midway: True if the first bytes may be the tail of a frame.
+    """
+    if form.is_cut_by_length:
+        return LengthCutter(form.length or MAX_FRAME_BYTES // 2, read, form.start)
+    mark, after = form.mark_and_tail
+    joins_midway = joins_midway and not form.starts_marked
+    return MarkCutter(mark, read, after=after, start=form.start, joins_midway=joins_midway)
 
 
 def read_frame(frame: bytes, form: FrameForm) -> Reading | BadFrame:

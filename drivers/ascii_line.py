@@ -12,9 +12,9 @@ tail of a cut frame is no reading, but a bad frame.
 """
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
-from drivers.ascii_cutter import make_cutter
-from drivers.ascii_frame import FrameForm, frame_form, read_frame
+from drivers.ascii_frame import FrameForm, frame_form, make_cutter, read_frame
 from drivers.contract import BadFrame, LineSettings
 from drivers.options import OptionReader
 from rules.reading import Reading
@@ -25,7 +25,7 @@ class AsciiLine:
 
     def __init__(self, form: FrameForm) -> None:
         self.line = LineSettings()
-        self._cutter = make_cutter(form, read_frame, joins_midway=True)
+        self._cutter = make_cutter(form, partial(read_frame, form=form), joins_midway=True)
 
     def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:
         """Return what the frames that ended in this chunk say."""

@@ -24,8 +24,7 @@ next request; an indicator that is slower needs a longer timeout on its line.
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from drivers.ascii_cutter import make_cutter
-from drivers.ascii_frame import FrameForm, frame_form, read_frame
+from drivers.ascii_frame import FrameForm, frame_form, make_cutter, read_frame
 from drivers.contract import BadFrame, LineSettings
 from drivers.options import OptionReader
 from drivers.turn_taking import TurnTaking
@@ -42,6 +41,7 @@ class AsciiPoll:
         self._requests = tuple(requests)
         self._turn = 0
         self._talk = TurnTaking(quiet_timeouts)
+        self._form = form
         self._cutter = make_cutter(form, self._read_answer, joins_midway=False)
 
     def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:
@@ -69,12 +69,12 @@ class AsciiPoll:
     def _next_turn(self) -> None:
         self._turn = (self._turn + 1) % len(self._requests)
 
-    def _read_answer(self, frame: bytes, form: FrameForm) -> Reading | BadFrame:
+    def _read_answer(self, frame: bytes) -> Reading | BadFrame:
         if not self._talk.is_asked:
             reason = self._talk.why_not_asked
             self._talk.lose_step()
             return BadFrame(frame, reason)
-        found = self._of_channel(frame, read_frame(frame, form))
+        found = self._of_channel(frame, read_frame(frame, self._form))
         self._next_turn()
         if isinstance(found, Reading):
             self._talk.answered()

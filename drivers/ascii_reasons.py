@@ -4,28 +4,10 @@ import re
 
 from drivers.ascii_content import ContentForm
 from drivers.ascii_pattern import Vocabulary
+from drivers.parity import parity_mismatch
 
 _NUMBER = re.compile(rb"[0-9]+(?:[.,][0-9]+)*|[.,][0-9]+")
-_FEWEST_BYTES_FOR_PARITY = 6
 _MARK_NAMES = {b".": "decimal point", b",": "decimal comma", b"": "no decimal mark"}
-
-
-def parity_mismatch(raw: bytes) -> str | None:
-    """Return what the bytes look like if they were 7-bit characters read as 8N1.
-
-    A seven-bit character with parity arrives as eight bits whose top bit is the parity.
-    It is told and never masked away: the line must be set right.
-    """
-    if len(raw) < _FEWEST_BYTES_FOR_PARITY or not any(byte & 0x80 for byte in raw):
-        return None
-    odd = [byte.bit_count() & 1 for byte in raw]
-    if not any(odd):
-        return "looks like 7E1 read as 8N1"
-    if all(odd):
-        return "looks like 7O1 read as 8N1"
-    if all(byte & 0x80 for byte in raw):
-        return "looks like 7N2 read as 8N1"
-    return None
 
 
 def why_no_reading(content: bytes, form: ContentForm) -> str:

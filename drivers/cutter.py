@@ -1,15 +1,15 @@
-"""Cuts a stream of bytes into ASCII frames, the same way wherever the chunks are cut."""
+"""Cuts a stream of bytes into frames, the same way wherever the chunks are cut."""
 
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from drivers.ascii_frame import FrameForm
-from drivers.ascii_reasons import parity_mismatch
 from drivers.contract import MAX_FRAME_BYTES, BadFrame
+from drivers.parity import parity_mismatch
 from rules.reading import Reading
 
 Result = Reading | BadFrame
-ReadFrame = Callable[[bytes, FrameForm], Result]
+ReadFrame = Callable[[bytes], Result | None]
+"""Reads a whole frame; None where a good frame is no reading (an answer at start-up)."""
 
 
 class Cutter(Protocol):
@@ -25,28 +25,32 @@ class Cutter(Protocol):
         """Drop the unfinished frame."""
 
 
-def make_cutter(form: FrameForm, read: ReadFrame, *, joins_midway: bool) -> Cutter:
-    """Return the cutter for a form.
+class MarkCutter:
+    """Ends a frame at a mark, or a counted number of bytes behind one.
 
     Args:
-        form: How a frame is written.
-        read: What reads a whole frame.
-        joins_midway: True if the first bytes may be the tail of a frame.
+        mark: What ends a frame; at least one byte.
+        read: What reads a whole frame, mark included.
+        after: How many bytes of the frame follow the mark.
+        start: What begins a frame; "" if nothing does.
+        joins_midway: True if the first frame may lack its head unnoticed.
     """
-    if form.is_cut_by_length:
-        return LengthCutter(form, read)
-    return MarkCutter(form, read, joins_midway=joins_midway)
 
-
-class MarkCutter:
-    """Ends a frame at its terminator, or at its end mark and a counted checksum."""
-
-    def __init__(self, form: FrameForm, read: ReadFrame, *, joins_midway: bool) -> None:
-        self._mark, self._after = form.mark_and_tail
-        self._form = form
+    def __init__(
+        self,
+        mark: bytes,
+        read: ReadFrame,
+        *,
+        after: int = 0,
+        start: bytes = b"",
+        joins_midway: bool = False,
+    ) -> None:
+        self._mark = mark
         self._read = read
+        self._after = after
+        self._start = start
+        self._lacks_head = joins_midway
         self._pending = b""
-        self._lacks_head = joins_midway and not form.starts_marked
 
     def is_pending(self) -> bool:
         """Return True if bytes of an unfinished frame are held."""
@@ -87,32 +91,39 @@ class MarkCutter:
         reason = f"no end of a frame in {MAX_FRAME_BYTES} bytes"
         mismatch = parity_mismatch(raw)
         results.append(BadFrame(raw, f"{reason}; {mismatch}" if mismatch else reason))
-        self._lacks_head = not self._form.start
+        self._lacks_head = not self._start
 
     def _add_frame(self, frame: bytes, results: list[Result]) -> None:
-        form = self._form
         if self._lacks_head:
             self._lacks_head = False
             results.append(BadFrame(frame, "may be the tail of a frame whose head is missing"))
             return
-        if form.start:
-            at = frame.rfind(form.start, 0, len(frame) - self._after)
+        if self._start:
+            at = frame.rfind(self._start, 0, len(frame) - self._after)
             if at > 0:
                 results.append(BadFrame(frame[:at], "bytes before the start mark"))
                 frame = frame[at:]
-        results.append(self._read(frame, form))
+        found = self._read(frame)
+        if found is not None:
+            results.append(found)
 
 
 class LengthCutter:
     """Takes every window of the right length that reads well; the rest is noise.
 
-    Only for frames whose head shows where they begin (a start mark or a sign).
+    Only for frames that no other window of a stream can be taken for: with a start mark, a
+    sign at the head, or a nibble that only stands at the end.
+
+    Args:
+        length: How many bytes a frame has, at most half of ``MAX_FRAME_BYTES``.
+        read: What reads a window.
+        start: What begins a frame; "" if nothing does.
     """
 
-    def __init__(self, form: FrameForm, read: ReadFrame) -> None:
-        self._form = form
-        self._length = form.length or MAX_FRAME_BYTES
+    def __init__(self, length: int, read: ReadFrame, start: bytes = b"") -> None:
+        self._length = length
         self._read = read
+        self._start = start
         self._noise = b""
         self._pending = b""
 
@@ -145,14 +156,14 @@ class LengthCutter:
 
     def _read_window(self, window: bytes) -> Result | None:
         """Return what the window says; None at once where no frame can begin."""
-        if not window.startswith(self._form.start):
+        if not window.startswith(self._start):
             return None
-        return self._read(window, self._form)
+        return self._read(window)
 
     def _flush_noise(self, results: list[Result]) -> None:
         if not self._noise:
             return
-        found = self._read(self._noise, self._form)
+        found = self._read(self._noise)
         reason = found.reason if isinstance(found, BadFrame) else "out of step"
         results.append(BadFrame(self._noise, reason))
         self._noise = b""
