@@ -1,4 +1,4 @@
-"""The command line. Exit codes: 0 fine, 1 the answer is no, 2 wrong use or file, 3 could not."""
+"""The command line. Exit codes: 0 fine, 1 the answer is no, 2 wrong use, 3 could not do it."""
 
 import typer
 

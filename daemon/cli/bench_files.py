@@ -23,7 +23,7 @@ def check(
     bench_file: Annotated[Path, typer.Argument(help="Bench file, e.g. bench.toml.")],
     as_json: JsonOption = False,
 ) -> None:
-    """Name every fault in a bench file and its rule files, and what a metrologist would warn of.
+    """Name every fault of a bench file and its rule files, and what a metrologist would say.
 
     Exit 0 without faults (warnings alone are fine), 2 with faults.
     """

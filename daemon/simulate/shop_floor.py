@@ -61,15 +61,16 @@ class ShopFloor:
             wait_s = min(2 * wait_s, _RETRY_S[1])
 
     async def _live(self, session: Session) -> None:
+        """Look and tell side by side: of a broker's death only the look hears at once."""
         self._placed = asyncio.Queue()
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._look(session))
+            await session.client.subscribe(f"{self._base}/prompt", qos=1)
+            await session.client.subscribe(f"{self._base}/lamp/+", qos=1)
+            self.is_connected = True
             tasks.create_task(self._report(session))
 
     async def _look(self, session: Session) -> None:
-        await session.client.subscribe(f"{self._base}/prompt", qos=1)
-        await session.client.subscribe(f"{self._base}/lamp/+", qos=1)
-        self.is_connected = True
         async for message in session.client.messages:
             self.take(str(message.topic), message.payload)
 

@@ -1,0 +1,103 @@
+// How large the type must be, and how many benches then have room.
+
+const ARC_MINUTES = 20; // height of a capital letter, trade practice for signs that must be read
+const TILE_WIDTH_EM = 9;
+const TILE_HEIGHT_EM = 2.75;
+const TILE_RATIO = 2; // a tile reads best about twice as wide as it is high
+const GAP_EM = 0.2;
+const HEAD_EM = 1.25;
+const PAGE_MS = 12000;
+
+// Font size in CSS px at which a capital letter is seen under 20 arc minutes.
+export function typePx(distanceM, screenIn) {
+  const capMm = distanceM * 1000 * Math.tan(((ARC_MINUTES / 60) * Math.PI) / 180);
+  const diagonalPx = Math.hypot(screen.width, screen.height);
+  const mmPerPx = (screenIn * 25.4) / diagonalPx;
+  return capMm / mmPerPx / capitalShare();
+}
+
+let share = null;
+function capitalShare() {
+  if (share === null) {
+    const context = document.createElement("canvas").getContext("2d");
+    context.font = `100px ${getComputedStyle(document.body).fontFamily}`;
+    share = context.measureText("H").actualBoundingBoxAscent / 100 || 0.7;
+  }
+  return share;
+}
+
+// Columns, rows and tiles a page. Content is dropped before type shrinks; benches that
+// have no room at all go on further pages.
+export function grid(count, widthEm, heightEm) {
+  const maxColumns = Math.max(1, Math.floor((widthEm + GAP_EM) / (TILE_WIDTH_EM + GAP_EM)));
+  const maxRows = Math.max(1, Math.floor((heightEm + GAP_EM) / (TILE_HEIGHT_EM + GAP_EM)));
+  let best = { columns: maxColumns, rows: maxRows, cost: Infinity };
+  for (let columns = 1; columns <= Math.min(count, maxColumns); columns += 1) {
+    const rows = Math.ceil(count / columns);
+    if (rows > maxRows) continue;
+    const ratio = widthEm / columns / (heightEm / rows);
+    const cost = Math.abs(Math.log(ratio / TILE_RATIO)) + (columns * rows - count) / count;
+    if (cost < best.cost) best = { columns, rows, cost };
+  }
+  return { columns: best.columns, rows: best.rows, capacity: best.columns * best.rows };
+}
+
+export class Layout {
+  constructor() {
+    this.page = 0;
+    this.pages = 1;
+    this.isHeld = false;
+    this.turnedMs = 0;
+    this.setup = { distance_m: 6, screen_in: 43 };
+  }
+
+  // ?view=near | wall, ?distance_m=, ?screen_in= speak before the server's settings do.
+  isNear() {
+    const view = new URLSearchParams(location.search).get("view");
+    if (view === "near" || view === "wall") return view === "near";
+    return matchMedia("(max-width: 700px)").matches;
+  }
+
+  distanceM = () => this.setting("distance_m");
+  screenIn = () => this.setting("screen_in");
+
+  setting(key) {
+    const asked = Number(new URLSearchParams(location.search).get(key));
+    return asked > 0 ? asked : this.setup[key];
+  }
+
+  // Sizes the page and says which of `count` benches are on it: [first, end).
+  apply(count) {
+    const root = document.documentElement;
+    const isNear = this.isNear();
+    root.classList.toggle("near", isNear);
+    root.classList.toggle("wall", !isNear);
+    if (isNear) {
+      root.style.removeProperty("font-size");
+      root.style.setProperty("--rem", "24"); // marks at arm’s length may be larger
+      this.pages = 1;
+      return [0, count];
+    }
+    const px = typePx(this.distanceM(), this.screenIn());
+    root.style.setProperty("font-size", `${px.toFixed(2)}px`);
+    root.style.setProperty("--rem", px.toFixed(2));
+    const { columns, rows, capacity } = grid(Math.max(count, 1), innerWidth / px - GAP_EM, innerHeight / px - HEAD_EM - GAP_EM);
+    root.style.setProperty("--columns", columns);
+    root.style.setProperty("--rows", rows);
+    this.pages = Math.max(1, Math.ceil(count / capacity));
+    this.page %= this.pages;
+    return [this.page * capacity, Math.min(count, (this.page + 1) * capacity)];
+  }
+
+  turn(by) {
+    this.page = (this.page + by + this.pages) % this.pages;
+    this.turnedMs = performance.now();
+  }
+
+  // Returns whether it turned the page by itself.
+  tick() {
+    if (this.pages < 2 || this.isHeld || performance.now() - this.turnedMs < PAGE_MS) return false;
+    this.turn(1);
+    return true;
+  }
+}

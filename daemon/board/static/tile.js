@@ -1,0 +1,217 @@
+// One bench on the page. The order of the sections in the stylesheet is what is dropped last.
+
+import { drawPieces, pieceRows } from "./pieces.js";
+import { binShape, stateShape } from "./shapes.js";
+import { data, el, fill, put, show } from "./dom.js";
+import * as words from "./words.js";
+
+export class Tile {
+  constructor(id) {
+    this.id = id;
+    this.look = "";
+    this.isCalling = false;
+    this.build();
+  }
+
+  build() {
+    const part = (this.part = {});
+    part.name = el("a", "name");
+    part.name.href = `#${this.id}`;
+    part.brief = el("p", "brief");
+    part.aside = el("p", "aside");
+    part.shape = el("span", "mark");
+    part.word = el("span", "word");
+    part.detail = el("span", "detail");
+    part.lasting = el("span", "lasting");
+    part.link = el("span", "link");
+    part.piece = el("span", "piece");
+    part.call = el("span", "call", stateShape("triangle"));
+    part.band = el("div", "band", part.shape, part.word, part.link, part.detail, part.call,
+      part.piece, part.lasting);
+    part.alarms = el("ul", "alarms");
+    part.waits = el("p", "waits");
+    part.bins = el("ul", "bins");
+    part.order = el("p", "order");
+    part.ratio = el("p", "ratio");
+    part.caption = el("p", "caption");
+    part.more = el("p", "more");
+    part.lot = el("p", "lot");
+    part.age = el("p", "age");
+    part.work = el("p", "work");
+    part.chart = el("div", "chart");
+    part.rows = el("div", "rows");
+    const heading = el("h2", "", part.name);
+    heading.id = `bench-${this.id}`;
+    const left = el("div", "column", part.order, part.ratio, part.caption, part.more, part.lot, part.age);
+    const right = el("div", "column", part.work, part.chart);
+    this.element = el("section", "bench", el("div", "inside",
+      el("div", "head", heading, part.aside, part.brief), part.band, part.alarms,
+      el("div", "body", el("div", "columns", left, right), part.waits, part.bins, part.rows)));
+    this.element.setAttribute("aria-labelledby", heading.id);
+  }
+
+  // Draws what is known of the bench; `bench.status` is never missing.
+  update(bench) {
+    this.bench = bench;
+    const isLive = words.isLive(bench);
+    data(this.element, "condition", bench.status.condition);
+    put(this.part.name, bench.about?.title || this.id);
+    this.updateBand(bench, isLive);
+    this.updateAlarms(isLive ? bench : { alarms: {}, state: null });
+    this.updateOrder(bench.lot, isLive);
+    this.updateBins(bench, isLive);
+    this.updateWork(bench, isLive);
+    this.updateLot(isLive ? bench.lot : null);
+    this.updatePieces(bench, isLive);
+  }
+
+  updateBand(bench, isLive) {
+    const band = words.band(bench);
+    const where = band.bin ? `bin ${band.bin}` : "";
+    this.word = [band.word, band.link, band.detail, where].filter(Boolean).join(" ");
+    this.look = band.look;
+    data(this.element, "look", band.look);
+    fill(this.part.shape, band.shape, () => [stateShape(band.shape)]);
+    put(this.part.word, band.word);
+    put(this.part.link, band.link ?? "");
+    fill(this.part.detail, [band.detail, band.bin, bench.about?.bins], () =>
+      band.bin ? binTag(band.bin, bench.about?.bins ?? []) : [band.detail ?? ""]);
+    const piece = isLive ? bench.state?.piece : null;
+    put(this.part.piece, piece ? `piece ${piece}` : "");
+  }
+
+  updateAlarms({ alarms, state }) {
+    const told = Object.entries(alarms ?? {}).map(([code, alarm]) => [code, alarm.text]);
+    for (const code of state?.alarms ?? []) {
+      if (!alarms?.[code]) told.push([code, words.name(code)]);
+    }
+    show(this.part.alarms, told.length > 0);
+    show(this.part.call, told.length > 0);
+    this.isCalling = told.length > 0;
+    fill(this.part.alarms, told, () => told.map(([code, text], index) => {
+      const which = told.length > 1 ? `${index + 1}/${told.length} ` : "";
+      return el("li", "", stateShape("triangle"), el("span", "", which + (text || words.name(code))));
+    }));
+  }
+
+  updateOrder(lot, isLive) {
+    const grade = words.orderedGrade(lot);
+    const isOrder = Boolean(grade && grade.ordered !== null);
+    show(this.part.brief, Boolean(grade) && isLive);
+    show(this.part.order, Boolean(grade));
+    show(this.part.caption, Boolean(grade));
+    if (!grade) return;
+    put(this.part.brief, isOrder ? `${grade.put_away}/${grade.ordered}` : `${grade.put_away}`);
+    fill(this.part.order, [grade.put_away, grade.ordered], () => [
+      String(grade.put_away), isOrder ? el("span", "of", ` of ${grade.ordered}`) : ""]);
+    const state = ORDER[lot.order_state] ?? (isOrder ? "ordered" : "");
+    put(this.part.caption, [isLive ? "" : "last known:", words.name(grade.grade), state].filter(Boolean).join(" "));
+    const done = isOrder ? Math.min(1, grade.put_away / Math.max(1, grade.ordered)) : 0;
+    this.part.order.style.setProperty("--done", isLive ? done : 0);
+  }
+
+  updateBins(bench, isLive) {
+    const bins = bench.about?.bins ?? [];
+    const shown = bins.map((bin) => ({
+      ...bin,
+      lamp: isLive ? (bench.lamps?.[bin.id] ?? "off") : "unknown",
+      count: isLive ? words.binCount(bench.lot, bin) : null,
+    }));
+    show(this.part.bins, shown.length > 0);
+    fill(this.part.bins, shown, () => shown.map(binItem));
+  }
+
+  updateWork(bench, isLive) {
+    const { who, why } = isLive ? words.waits(bench) : { who: "", why: "" };
+    show(this.part.waits, Boolean(who || why));
+    fill(this.part.waits, [who, why], () => [who ? el("strong", "", `${who}: `) : "", why || "is awaited"]);
+    const state = isLive ? bench.state : null;
+    const grades = bench.lot?.grades ?? [];
+    show(this.part.work, Boolean(state?.piece));
+    fill(this.part.work, [state?.piece, state?.tirs, state?.clampings, grades], () => workItems(state, grades));
+  }
+
+  updateLot(lot) {
+    const ratio = words.yieldOf(lot);
+    show(this.part.ratio, Boolean(ratio));
+    show(this.part.more, Boolean(ratio));
+    if (ratio) {
+      put(this.part.ratio, `${ratio.share} ${ratio.grade}, n ${ratio.n}`);
+      const cycle = ratio.cycleS === null ? "" : `${Math.round(ratio.cycleS)} s a piece`;
+      items(this.part.more, [`${ratio.retried} retried`, cycle]);
+    }
+    const isLot = Boolean(lot?.lot);
+    show(this.part.lot, isLot);
+    show(this.part.aside, isLot);
+    if (!isLot) return;
+    const of = lot.quantity === null ? "" : ` of ${lot.quantity}`;
+    items(this.part.lot, [lot.lot, lot.article, `${lot.measured}${of} measured`]);
+    items(this.part.aside, [ratio ? `${ratio.retried} retried` : "", lot.lot, lot.article]);
+  }
+
+  updatePieces(bench, isLive) {
+    const grades = bench.lot?.grades ?? [];
+    const bins = bench.about?.bins ?? [];
+    const pieces = isLive ? (bench.recent?.pieces ?? []).slice(0, 30) : [];
+    show(this.part.chart, pieces.length > 0);
+    show(this.part.rows, pieces.length > 0);
+    fill(this.part.chart, [pieces, grades], () => drawPieces(pieces, grades));
+    fill(this.part.rows, [pieces, grades, bins], () => pieceRows(pieces, grades, bins));
+  }
+
+  // What a screen reader is told when the bench needs help, or no longer does.
+  get call() {
+    const alarm = this.isCalling ? this.part.alarms.textContent : "";
+    return [`${this.part.name.textContent}: ${this.word}`, alarm].filter(Boolean).join(". ");
+  }
+
+  get needsHelp() {
+    return this.isCalling || words.needsHelp(this.look);
+  }
+
+  // Draws what moves without news; `nowS` is the server's clock, null when it is not known.
+  tick(nowS) {
+    const { status } = this.bench;
+    const isLive = status.condition === "live" && nowS !== null;
+    const isTimed = isLive && status.entered_s !== null && this.bench.state;
+    const lasted = isTimed ? words.lasting(nowS - status.entered_s) : "";
+    put(this.part.lasting, isTimed && !status.entered_known ? `> ${lasted}` : lasted);
+    show(this.part.age, isLive && status.heard_s !== null);
+    if (isLive && status.heard_s !== null) put(this.part.age, `heard ${words.lasting(nowS - status.heard_s)} ago`);
+  }
+}
+
+const ORDER = { "filled-check-due": "filled, check due", filled: "filled" };
+
+function items(element, texts) {
+  fill(element, texts, () => texts.filter(Boolean).map((text) => el("span", "", text)));
+}
+
+export function binTag(id, bins) {
+  const bin = bins.find((each) => each.id === id);
+  return [binShape(bin?.shape), el("span", "", id)];
+}
+
+const LAMPS = { off: "dark", on: "lit", slow: "flashing slowly", fast: "flashing fast: wrong bin", unknown: "unknown" };
+
+function binItem(bin) {
+  const badge = el("span", "badge", binShape(bin.shape), el("b", "", bin.id));
+  const count = el("span", "bin-count", bin.count === null ? "" : String(bin.count));
+  const item = el("li", "bin", badge, count);
+  item.dataset.lamp = bin.lamp;
+  const told = el("span", "unseen", `, ${bin.shape}, ${words.name(bin.holds)}, lamp ${LAMPS[bin.lamp] ?? "unknown"}. `);
+  badge.append(told);
+  return item;
+}
+
+function workItems(state, grades) {
+  if (!state) return [];
+  const done = state.tirs.map((clamping) => {
+    const { sign, text } = words.MARKS[words.mark(clamping, grades)];
+    const value = clamping.tir_um === null ? "invalid" : words.um(clamping.tir_um);
+    return el("span", "tir", el("span", "sign", sign), value, el("span", "unseen", ` ${text}`));
+  });
+  const open = Math.max(0, (state.clampings ?? 0) - state.tirs.filter((each) => each.result !== "invalid").length);
+  const todo = Array.from({ length: Math.min(open, 9) }, () => el("span", "tir todo", "–"));
+  return [el("span", "unseen", `Piece ${state.piece}, TIR in µm: `), ...done, ...todo];
+}

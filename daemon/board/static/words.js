@@ -1,0 +1,133 @@
+// What a bench is doing, in words, and how it looks. No DOM here.
+
+// look: run (green), act (blue, somebody must), idle (neutral), warn (yellow), stop (red), none (grey hatched)
+const STATES = {
+  "coming-up": { look: "idle", shape: "glass", word: "coming up" },
+  "master-check": { look: "act", shape: "target", word: "master check" },
+  "no-lot": { look: "idle", shape: "box", word: "no lot" },
+  clamping: { look: "run", shape: "play", word: "clamping" },
+  loosen: { look: "run", shape: "turn", word: "loosen" },
+  "put-away": { look: "act", shape: "tray", word: "put away" },
+  "order-filled": { look: "act", shape: "check", word: "order filled" },
+  sampling: { look: "run", shape: "cells", word: "sampling" },
+  blocked: { look: "warn", shape: "triangle", word: "blocked" },
+  fault: { look: "stop", shape: "octagon", word: "fault" },
+};
+
+const WAITS_FOR = {
+  operator: "Operator",
+  lead: "Lead",
+  indicator: "Indicator",
+  service: "Service",
+};
+
+const SILENT = {
+  stale: { look: "none", shape: "question" },
+  cut: { look: "none", shape: "question" },
+  unknown: { look: "none", shape: "question", word: "NOT HEARD" },
+  offline: { look: "none", shape: "away", word: "OFFLINE" },
+  waiting: { look: "wait", shape: "glass", word: "connecting" },
+};
+
+export const isLive = (bench) => bench.status?.condition === "live";
+
+// Returns {look, shape, word, link, detail, bin}: what stands in the bench's band.
+export function band(bench) {
+  const { condition, since } = bench.status;
+  if (condition !== "live") return silentBand(condition, since);
+  const state = bench.state;
+  if (!state) return { ...SILENT.unknown, word: "NO STATE" };
+  const known = STATES[state.state] ?? { look: "idle", shape: "question", word: state.state };
+  return { ...known, detail: detail(state), bin: state.state === "put-away" ? state.bin : null };
+}
+
+function silentBand(condition, since) {
+  const silent = SILENT[condition];
+  const isSince = condition !== "waiting" && since;
+  const isDated = condition !== "waiting" && condition !== "offline" && since;
+  return {
+    ...silent,
+    word: isDated ? "NO DATA" : silent.word,
+    link: isSince ? "SINCE" : "",
+    detail: isSince ? clockTime(since) : "",
+  };
+}
+
+function detail(state) {
+  if (state.state !== "clamping" || !state.clamping) return "";
+  return state.clampings ? `${state.clamping}/${state.clampings}` : String(state.clamping);
+}
+
+// Whom the bench waits for and why; empty when there is nothing to say.
+export function waits(bench) {
+  const { state, prompt } = bench;
+  if (!state) return { who: "", why: "" };
+  const who = WAITS_FOR[state.waits_for] ?? "";
+  return { who, why: state.reason || prompt?.text || "" };
+}
+
+export const needsHelp = (look) => look === "warn" || look === "stop" || look === "none";
+
+// The grade that was ordered (the first, if several); the best one if none was.
+export function orderedGrade(lot) {
+  if (!lot || !lot.lot) return null;
+  return lot.grades.find((grade) => grade.ordered !== null) ?? lot.grades[0] ?? null;
+}
+
+// Pieces put away into this bin by what it holds.
+export function binCount(lot, bin) {
+  if (!lot || !lot.lot) return null;
+  if (bin.holds === "hold") return lot.hold;
+  if (bin.holds === "nonconforming") return lot.nonconforming;
+  return lot.grades.find((grade) => grade.grade === bin.holds)?.put_away ?? null;
+}
+
+// Share of the best grade among the pieces measured, with n; and the share measured again.
+export function yieldOf(lot) {
+  const best = lot?.grades[0];
+  if (!best || !lot.measured) return null;
+  return {
+    grade: name(best.grade),
+    share: percent(best.put_away + best.pending, lot.measured),
+    n: lot.measured,
+    retried: percent(lot.retried, lot.measured),
+    cycleS: lot.cycle_s_median,
+  };
+}
+
+// within | lower | beyond | invalid: one clamping against the acceptance limits, best grade first.
+export function mark(clamping, grades) {
+  if (clamping.tir_um === null || clamping.result === "invalid") return "invalid";
+  if (clamping.result === "beyond") return "beyond";
+  const best = grades[0];
+  return !best || clamping.tir_um <= best.acceptance_um ? "within" : "lower";
+}
+
+export const MARKS = {
+  within: { sign: "●", text: "within the best grade" },
+  lower: { sign: "○", text: "within a lower grade" },
+  beyond: { sign: "▲", text: "beyond" },
+  invalid: { sign: "✕", text: "invalid" },
+};
+
+export const name = (id) => String(id).replaceAll("-", " ");
+export const um = (value) => (value === null ? "–" : Number.isInteger(value) ? value.toFixed(1) : String(value));
+const percent = (part, whole) => `${Math.round((100 * part) / whole)} %`;
+const two = (number) => String(number).padStart(2, "0");
+
+// "10:42" today, "11-24 10:42" else; local time of whoever looks.
+export function clockTime(utc, now = new Date()) {
+  const at = new Date(utc);
+  if (Number.isNaN(at.getTime())) return "?";
+  const time = `${two(at.getHours())}:${two(at.getMinutes())}`;
+  if (at.toDateString() === now.toDateString()) return time;
+  return `${two(at.getMonth() + 1)}-${two(at.getDate())} ${time}`;
+}
+
+export function lasting(seconds) {
+  const s = Math.max(0, Math.floor(seconds));
+  if (s < 60) return `${s} s`;
+  if (s < 3600) return `${Math.floor(s / 60)} min`;
+  if (s < 86400) return `${Math.floor(s / 3600)} h ${two(Math.floor((s % 3600) / 60))}`;
+  return `${Math.floor(s / 86400)} d`;
+}
