@@ -12,6 +12,7 @@ from daemon.serial_port import Chunk, Lost, Opened, PortEvent, SerialPort
 log = logging.getLogger(__name__)
 
 NS_PER_S = 1_000_000_000
+_LEAST_SILENCE_S = 0.5
 
 
 class LineRunner:
@@ -33,7 +34,9 @@ class LineRunner:
         self._id = section.id
         self._answer_s = section.answer_wait_s / clock.rate
         self._every_s = section.request_every_s / clock.rate
-        self._silent_ns = round(section.silent_s * NS_PER_S)
+        # Under a fast clock a pause of the machine must not look like a silent indicator.
+        silent_s = max(section.silent_s, _LEAST_SILENCE_S * clock.rate)
+        self._silent_ns = round(silent_s * NS_PER_S) if section.silent_s else 0
         self._is_polled = False
         self._is_due = False
         self._since = 0.0
