@@ -4,7 +4,7 @@ Inside, a length is an ``int`` of nanometres, so that 12.3 µm − 7.3 µm is 5 
 at the limit passes. One inch is 25.4 mm exactly (international inch, 1959).
 """
 
-from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation
 from math import isfinite, ulp
 from typing import Literal
 
@@ -14,7 +14,11 @@ NM_PER_MM = 1_000_000
 NM_PER_UM = 1_000
 NM_PER_INCH = 25_400_000
 
+_NM_PER: dict[Unit, int] = {"mm": NM_PER_MM, "inch": NM_PER_INCH}
 _MANTISSA_AND_POWER = {"mm": (1, 6), "inch": (254, 5)}  # 25 400 000 = 254 × 10**5
+
+_POWER_MAX = 30
+"""Powers of ten beyond this either way are no lengths; they would only eat memory."""
 
 
 class LengthError(ValueError):
@@ -47,13 +51,14 @@ def decimal_to_nm(value: Decimal, unit: Unit) -> int:
     """Return a decimal number of millimetres or inches in nanometres.
 
     Raises:
-        LengthError: If the number is NaN or infinite.
+        LengthError: If the number is NaN, infinite or beyond any length.
     """
-    if not value.is_finite():
+    if not value.is_finite() or value.adjusted() > _POWER_MAX:
         raise LengthError(f"{value} is no length")
-    sign, digits, exponent = value.as_tuple()
-    mantissa = int("".join(map(str, digits)))
-    return digits_to_nm(-mantissa if sign else mantissa, int(exponent), unit)
+    if not value or value.adjusted() < -_POWER_MAX:
+        return 0
+    numerator, denominator = value.as_integer_ratio()
+    return _halve_even(numerator * _NM_PER[unit], denominator)
 
 
 def um_to_nm(value: Decimal | str | int) -> int:
@@ -65,12 +70,17 @@ def um_to_nm(value: Decimal | str | int) -> int:
         LengthError: If ``value`` is no finite number or no whole nanometre.
     """
     try:
-        scaled = Decimal(value) * NM_PER_UM
+        exact = Decimal(value)
     except InvalidOperation:
         raise LengthError(f"{value!r} is no number of micrometres") from None
-    if not scaled.is_finite() or scaled != scaled.to_integral_value():
+    if not exact.is_finite() or (exact and abs(exact.adjusted()) > _POWER_MAX):
         raise LengthError(f"{value} µm is no whole number of nanometres")
-    return int(scaled)
+    # As a fraction, because a product of decimals is rounded to the context's 28 digits.
+    numerator, denominator = exact.as_integer_ratio() if exact else (0, 1)
+    whole, rest = divmod(numerator * NM_PER_UM, denominator)
+    if rest:
+        raise LengthError(f"{value} µm is no whole number of nanometres")
+    return whole
 
 
 def inch_to_nm(value: Decimal | str) -> int:
@@ -101,14 +111,14 @@ def float_to_nm(value: float, unit: Unit, step_nm: int, spacing: float | None = 
     """
     if not isfinite(value):
         raise LengthError(f"{value} is no length")
-    per_unit = NM_PER_MM if unit == "mm" else NM_PER_INCH
+    per_unit = _NM_PER[unit]
     gap = Decimal(ulp(value) if spacing is None else spacing) * per_unit
     if gap * 10 > step_nm:
         raise LengthError(
             f"floats near {value} {unit} lie {gap:.3g} nm apart, step {step_nm} nm"
         )
-    exact = Decimal(value) * per_unit
-    return int(exact.to_integral_value(rounding=ROUND_HALF_EVEN))
+    numerator, denominator = value.as_integer_ratio()
+    return _halve_even(numerator * per_unit, denominator)
 
 
 def nm_to_um(value_nm: int) -> float:
