@@ -28,18 +28,11 @@ from dataclasses import dataclass
 from typing import cast, get_args
 
 from drivers.ascii_pattern import Expression, Vocabulary, compile_pattern
-from drivers.options import OptionReader
+from drivers.contract import MAX_VALUE_NM
+from drivers.options import LENGTH_UNITS, OptionReader
 from rules.length import Unit, digits_to_nm
 from rules.reading import NO_FLAGS, Flag, Mode, Reading
 
-MAX_VALUE_NM = 10**12
-"""1 km: a larger number is no indication of a length, whatever its digits say."""
-
-_UNITS: Mapping[str, tuple[Unit, int]] = {
-    "mm": ("mm", 0),
-    "inch": ("inch", 0),
-    "um": ("mm", -3),
-}
 _MICRODEGREES_PER_TURN = 360_000_000
 _FLAG_NAMES = (*get_args(Flag), "max-min")
 _FLAGS_ACCEPTED = (
@@ -89,7 +82,7 @@ def content_form(options: OptionReader) -> ContentForm:
         scale=options.factor("scale"),
         flags=flags,
         flag_text=re.compile(b"|".join(texts) or b"(?!)"),
-        angle_per_turn=options.whole("angle_per_turn", 1, _MICRODEGREES_PER_TURN, 360) or 360,
+        angle_per_turn=options.whole("angle_per_turn", 1, _MICRODEGREES_PER_TURN, default=360),
         mode=cast(Mode, options.choice("mode", get_args(Mode), "live")),
     )
 
@@ -101,13 +94,13 @@ def _read_unit(
     if not options.has("unit"):
         raise options.wrong("unit", accepted)
     if options.is_text("unit"):
-        return _UNITS[options.choice("unit", _UNITS)], {}
+        return options.length_unit(), {}
     units = options.table("unit", accepted)
     if not units or not all(text.strip() == text and text for text in units):
         raise options.wrong("unit", f"{accepted}; a text can't be blank or end in blanks")
-    if not all(name in _UNITS for name in units.values() if isinstance(name, str)):
+    if not all(name in LENGTH_UNITS for name in units.values() if isinstance(name, str)):
         raise options.wrong("unit", accepted)
-    return None, {text.encode("ascii"): _UNITS[str(name)] for text, name in units.items()}
+    return None, {text.encode("ascii"): LENGTH_UNITS[str(name)] for text, name in units.items()}
 
 
 def _read_flags(options: OptionReader) -> Mapping[bytes, frozenset[str]]:
@@ -132,8 +125,8 @@ def _read_words(
             "sign", '"+-", " -", "-", "none", "optional" or two different signs'
         )
     mark = options.choice("decimal_mark", (".", ",", "none"), ".")
-    decimals = options.whole("decimals", 0 if mark == "none" else 1, 9)
-    digits = options.whole("digits", 1, 12)
+    decimals = options.whole_or_none("decimals", 0 if mark == "none" else 1, 9)
+    digits = options.whole_or_none("digits", 1, 12)
     if mark == "none" and decimals is None:
         raise options.wrong("decimals", 'a whole number from 0 to 9 (decimal_mark is "none")')
     if digits is not None and (decimals is None or decimals >= digits):

@@ -23,7 +23,7 @@ from drivers.ascii_content import ContentForm, content_form, read_content
 from drivers.ascii_reasons import why_no_reading
 from drivers.checksum import CHECKSUMS
 from drivers.contract import MAX_FRAME_BYTES, BadFrame
-from drivers.cutter import Cutter, LengthCutter, MarkCutter, ReadFrame
+from drivers.cutter import Cutter, LengthCutter, MarkCutter, OnBad, ReadFrame, nobody_minds
 from drivers.options import OptionReader
 from drivers.parity import parity_mismatch
 from rules.reading import Reading
@@ -111,7 +111,7 @@ def frame_form(options: OptionReader) -> FrameForm:
         end=options.mark("end", "none"),
         terminator=b"\n" if drops_cr else terminator,
         drops_cr=drops_cr,
-        length=options.whole("length", 2, MAX_FRAME_BYTES),
+        length=options.whole_or_none("length", 2, MAX_FRAME_BYTES),
         checksum=_checksum_form(options),
     )
     _check_cutting(options, form)
@@ -149,19 +149,33 @@ def _checksum_form(options: OptionReader) -> ChecksumForm | None:
     return ChecksumForm(compute, width, form, covers)
 
 
-def make_cutter(form: FrameForm, read: ReadFrame, *, joins_midway: bool) -> Cutter:
+def make_cutter(
+    form: FrameForm,
+    read: ReadFrame,
+    *,
+    joins_midway: bool = False,
+    on_bad: OnBad = nobody_minds,
+) -> Cutter:
     """Return what cuts a stream into frames of this form.
 
     Args:
         form: How a frame is written.
         read: What reads a whole frame.
         joins_midway: True if the first bytes may be the tail of a frame.
+        on_bad: Called for each bad frame.
     """
     if form.is_cut_by_length:
-        return LengthCutter(form.length or MAX_FRAME_BYTES // 2, read, form.start)
+        length = form.length or MAX_FRAME_BYTES // 2
+        return LengthCutter(length, read, start=form.start, on_bad=on_bad)
     mark, after = form.mark_and_tail
-    joins_midway = joins_midway and not form.starts_marked
-    return MarkCutter(mark, read, after=after, start=form.start, joins_midway=joins_midway)
+    return MarkCutter(
+        mark,
+        read,
+        after=after,
+        start=form.start,
+        joins_midway=joins_midway and not form.starts_marked,
+        on_bad=on_bad,
+    )
 
 
 def read_frame(frame: bytes, form: FrameForm) -> Reading | BadFrame:

@@ -42,7 +42,7 @@ class AsciiPoll:
         self._turn = 0
         self._talk = TurnTaking(quiet_timeouts)
         self._form = form
-        self._cutter = make_cutter(form, self._read_answer, joins_midway=False)
+        self._cutter = make_cutter(form, self._read_answer, on_bad=self._lose_step)
 
     def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:
         """Return what the answers that ended in this chunk say."""
@@ -52,34 +52,31 @@ class AsciiPoll:
 
     def next_request(self) -> bytes | None:
         """Return the next request; None while an answer or a quiet line is waited for."""
-        if self._cutter.is_pending() and not self._talk.is_asked:
-            self._talk.lose_step()
-        if not self._talk.may_ask:
+        if not self._talk.take(is_pending=self._cutter.is_pending()):
             return None
-        self._talk.asked()
         return self._requests[self._turn][1]
 
     def timed_out(self) -> None:
         """Give up the answer; ask again when the line was quiet."""
-        if self._talk.is_asked:
-            self._next_turn()
+        self._next_turn()
         self._talk.timed_out()
         self._cutter.reset()
 
     def _next_turn(self) -> None:
-        self._turn = (self._turn + 1) % len(self._requests)
+        if self._talk.is_asked:
+            self._turn = (self._turn + 1) % len(self._requests)
+
+    def _lose_step(self) -> None:
+        self._next_turn()
+        self._talk.lose_step()
 
     def _read_answer(self, frame: bytes) -> Reading | BadFrame:
-        if not self._talk.is_asked:
-            reason = self._talk.why_not_asked
-            self._talk.lose_step()
-            return BadFrame(frame, reason)
+        if refusal := self._talk.refusal:
+            return BadFrame(frame, refusal)
         found = self._of_channel(frame, read_frame(frame, self._form))
-        self._next_turn()
         if isinstance(found, Reading):
+            self._next_turn()
             self._talk.answered()
-        else:
-            self._talk.lose_step()
         return found
 
     def _of_channel(self, frame: bytes, found: Reading | BadFrame) -> Reading | BadFrame:
@@ -100,7 +97,7 @@ def make(options: Mapping[str, object]) -> AsciiPoll:
     reader = OptionReader(options)
     requests = _read_requests(reader)
     form = frame_form(reader)
-    quiet = reader.whole("quiet_timeouts", 1, 100, default=1) or 1
+    quiet = reader.whole("quiet_timeouts", 1, 100, default=1)
     reader.finish()
     return AsciiPoll(form, requests, quiet)
 

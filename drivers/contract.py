@@ -9,6 +9,9 @@ from rules.reading import Reading
 MAX_FRAME_BYTES = 256
 """The most unfinished input a driver may hold."""
 
+MAX_VALUE_NM = 10**12
+"""1 km: a larger number is no indication of a length, whatever its digits say."""
+
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:

@@ -11,6 +11,13 @@ Result = Reading | BadFrame
 ReadFrame = Callable[[bytes], Result | None]
 """Reads a whole frame; None where a good frame is no reading (an answer at start-up)."""
 
+OnBad = Callable[[], None]
+"""Called for each bad frame, in the order of the bytes."""
+
+
+def nobody_minds() -> None:
+    """Do nothing about a bad frame: the driver only listens."""
+
 
 class Cutter(Protocol):
     """Takes bytes as they come and hands whole frames to a reader."""
@@ -34,6 +41,7 @@ class MarkCutter:
         after: How many bytes of the frame follow the mark.
         start: What begins a frame; "" if nothing does.
         joins_midway: True if the first frame may lack its head unnoticed.
+        on_bad: Called for each bad frame.
     """
 
     def __init__(
@@ -44,12 +52,14 @@ class MarkCutter:
         after: int = 0,
         start: bytes = b"",
         joins_midway: bool = False,
+        on_bad: OnBad = nobody_minds,
     ) -> None:
         self._mark = mark
         self._read = read
         self._after = after
         self._start = start
         self._lacks_head = joins_midway
+        self._on_bad = on_bad
         self._pending = b""
 
     def is_pending(self) -> bool:
@@ -87,24 +97,30 @@ class MarkCutter:
         stop = at + len(self._mark) + self._after
         return stop if stop <= min(limit, len(data)) else 0
 
+    def _add_bad(self, raw: bytes, reason: str, results: list[Result]) -> None:
+        results.append(BadFrame(raw, reason))
+        self._on_bad()
+
     def _add_overlong(self, raw: bytes, results: list[Result]) -> None:
         reason = f"no end of a frame in {MAX_FRAME_BYTES} bytes"
         mismatch = parity_mismatch(raw)
-        results.append(BadFrame(raw, f"{reason}; {mismatch}" if mismatch else reason))
+        self._add_bad(raw, f"{reason}; {mismatch}" if mismatch else reason, results)
         self._lacks_head = not self._start
 
     def _add_frame(self, frame: bytes, results: list[Result]) -> None:
         if self._lacks_head:
             self._lacks_head = False
-            results.append(BadFrame(frame, "may be the tail of a frame whose head is missing"))
+            self._add_bad(frame, "may be the tail of a frame whose head is missing", results)
             return
         if self._start:
             at = frame.rfind(self._start, 0, len(frame) - self._after)
             if at > 0:
-                results.append(BadFrame(frame[:at], "bytes before the start mark"))
+                self._add_bad(frame[:at], "bytes before the start mark", results)
                 frame = frame[at:]
         found = self._read(frame)
-        if found is not None:
+        if isinstance(found, BadFrame):
+            self._add_bad(found.raw, found.reason, results)
+        elif found is not None:
             results.append(found)
 
 
@@ -118,12 +134,21 @@ class LengthCutter:
         length: How many bytes a frame has, at most half of ``MAX_FRAME_BYTES``.
         read: What reads a window.
         start: What begins a frame; "" if nothing does.
+        on_bad: Called for each bad frame, after the good one that ends it.
     """
 
-    def __init__(self, length: int, read: ReadFrame, start: bytes = b"") -> None:
+    def __init__(
+        self,
+        length: int,
+        read: ReadFrame,
+        *,
+        start: bytes = b"",
+        on_bad: OnBad = nobody_minds,
+    ) -> None:
         self._length = length
         self._read = read
         self._start = start
+        self._on_bad = on_bad
         self._noise = b""
         self._pending = b""
 
@@ -167,3 +192,4 @@ class LengthCutter:
         reason = found.reason if isinstance(found, BadFrame) else "out of step"
         results.append(BadFrame(self._noise, reason))
         self._noise = b""
+        self._on_bad()

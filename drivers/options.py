@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from decimal import Decimal, InvalidOperation
 
 from drivers.contract import OptionError
+from rules.length import Unit
 
 MARKS: Mapping[str, bytes] = {
     "none": b"",
@@ -14,6 +15,13 @@ MARKS: Mapping[str, bytes] = {
     "ETX": b"\x03",
 }
 """Control characters by the names that people use; any other text stands for itself."""
+
+LENGTH_UNITS: Mapping[str, tuple[Unit, int]] = {
+    "mm": ("mm", 0),
+    "inch": ("inch", 0),
+    "um": ("mm", -3),
+}
+"""Units a bench file may name → the unit of the reading, and the power of ten between."""
 
 _MOST_MARK_BYTES = 8
 
@@ -77,16 +85,18 @@ class OptionReader:
             raise self.wrong(key, accepted)
         return found
 
-    def whole(self, key: str, low: int, high: int, default: int | None = None) -> int | None:
-        """Return a whole number, ``low <= number <= high``; None if it is not given."""
-        if not self.has(key):
-            return default
-        value = self._options[key]
+    def whole(self, key: str, low: int, high: int, default: int | None = None) -> int:
+        """Return a whole number, ``low <= number <= high``; required if it has no default."""
+        value = self._options[key] if self.has(key) else default
         if isinstance(value, Decimal) and value.is_finite() and low <= value <= high:
             value = int(value) if value == int(value) else None
         if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
             raise self.wrong(key, f"a whole number from {low} to {high}")
         return value
+
+    def whole_or_none(self, key: str, low: int, high: int) -> int | None:
+        """Return a whole number, ``low <= number <= high``; None if it is not given."""
+        return self.whole(key, low, high) if self.has(key) else None
 
     def yes_no(self, key: str, default: bool) -> bool:
         """Return a boolean."""
@@ -108,6 +118,23 @@ class OptionReader:
         if not isinstance(exponent, int) or exponent < -9:
             raise self.wrong(key, accepted)
         return int("".join(map(str, digits))), exponent
+
+    def length_unit(self, key: str = "unit") -> tuple[Unit, int]:
+        """Return a unit that the bench file fixes, and the power of ten to it; required."""
+        return LENGTH_UNITS[self.choice(key, LENGTH_UNITS)]
+
+    def hex_bytes(self, key: str) -> bytes:
+        """Return bytes given in hex, empty if they are not given."""
+        accepted = f'1 to {_MOST_MARK_BYTES} bytes in hex, such as "AA 55"'
+        if not self.has(key):
+            return b""
+        try:
+            found = bytes.fromhex(self.text(key, accepted))
+        except ValueError:
+            raise self.wrong(key, accepted) from None
+        if not 0 < len(found) <= _MOST_MARK_BYTES:
+            raise self.wrong(key, accepted)
+        return found
 
     def texts(self, key: str, accepted: str) -> tuple[bytes, ...]:
         """Return a list of different ASCII texts (a single text is a list of one)."""

@@ -10,6 +10,9 @@ class TurnTaking:
 
     Once out of step (an answer missing, bad or unexpected), nothing is asked until the line
     was quiet for some whole answer timeouts.
+
+    Args:
+        quiet_timeouts: How many, at least 1.
     """
 
     def __init__(self, quiet_timeouts: int) -> None:
@@ -19,25 +22,29 @@ class TurnTaking:
         self._was_heard = False
 
     @property
-    def may_ask(self) -> bool:
-        """True if a request can be sent now."""
-        return self._turn == "ours"
-
-    @property
     def is_asked(self) -> bool:
         """True while an answer is due."""
         return self._turn == "asked"
 
     @property
-    def why_not_asked(self) -> str:
-        """Why an answer that comes now is none, in words."""
+    def refusal(self) -> str:
+        """Why an answer that comes now is none, in words; "" if one is due."""
         if self._turn == "lost":
             return "late or repeated answer, dropped until the line is quiet"
-        return "answer that nobody asked for"
+        return "" if self._turn == "asked" else "answer that nobody asked for"
 
-    def asked(self) -> None:
-        """A request goes out."""
+    def take(self, *, is_pending: bool) -> bool:
+        """Return True if a request is to be sent now; its answer is due from then on.
+
+        Args:
+            is_pending: True if bytes of an unfinished frame have come.
+        """
+        if self._turn == "ours" and is_pending:
+            self.lose_step()
+        if self._turn != "ours":
+            return False
         self._turn = "asked"
+        return True
 
     def answered(self) -> None:
         """Its answer came, whole and good."""

@@ -55,6 +55,7 @@ class Book:
     failed: int = 0
     failures: list[Failure] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    lacking: str = ""
 
     def fail(self, what: str, stream: bytes = b"") -> None:
         """Write down a failure."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drivers.conformance import damage, flips, streams
-from drivers.conformance.book import Book, CaseResult, DriverRaisedError, Failure
+from drivers.conformance.book import Book, CaseResult, DriverRaisedError
 from drivers.conformance.specimen import Specimen
 
 
@@ -16,11 +16,9 @@ class Case:
 
     Attributes:
         run: Tries it and writes into a book.
-        is_for_polled: True if a driver that only listens lacks it.
     """
 
     run: Callable[[Specimen, Book], None]
-    is_for_polled: bool = False
 
     @property
     def name(self) -> str:
@@ -54,7 +52,7 @@ CASES: tuple[Case, ...] = (
     Case(damage.endless_noise_is_held_in_bounds),
     Case(damage.endless_frames_are_not_kept),
     Case(damage.silence_is_survived),
-    Case(damage.a_late_answer_answers_nothing, is_for_polled=True),
+    Case(damage.a_late_answer_answers_nothing),
 )
 
 
@@ -74,15 +72,15 @@ def _run_case(case: Case, specimen: Specimen) -> CaseResult:
     except Exception as error:
         book.tried += 1
         book.fail(f"{type(error).__name__}: {error}")
-    if book.tried:
-        lacking = ""
-    elif case.is_for_polled:
-        lacking = "only for drivers that poll"
-    else:
-        book.failures.append(Failure("nothing was tried: the specimen has no frames for it"))
-        book.failed, lacking = 1, ""
+    if not book.tried and not book.lacking:
+        book.fail("nothing was tried: the specimen has no frames for it")
     return CaseResult(
-        case.name, book.tried, tuple(book.failures), book.failed, tuple(book.notes), lacking
+        name=case.name,
+        tried=book.tried,
+        failures=tuple(book.failures),
+        failed=book.failed,
+        notes=tuple(book.notes),
+        lacking=book.lacking,
     )
 
 

@@ -5,7 +5,7 @@ from typing import get_args
 
 from drivers.conformance.book import DriverRaisedError, Failure
 from drivers.conformance.specimen import Specimen
-from drivers.contract import MAX_FRAME_BYTES, BadFrame
+from drivers.contract import MAX_FRAME_BYTES, MAX_VALUE_NM, BadFrame
 from rules.length import Unit
 from rules.reading import Flag, Mode, Reading
 
@@ -147,6 +147,8 @@ def _why_no_result(result: object) -> str:
         return "neither Reading nor BadFrame"
     if result.value_nm is not None and type(result.value_nm) is not int:
         return "a value that is no integer of nanometres"
+    if abs(result.value_nm or 0) > MAX_VALUE_NM:
+        return "a value above 1 km"
     if result.value_nm is None and "over-range" not in result.flags:
         return "no value, and no flag that says why"
     if result.value_nm is not None and "over-range" in result.flags:
