@@ -2,7 +2,7 @@
 
 import typer
 
-from daemon.cli import bench_files, board, service
+from daemon.cli import bench_files, board, demo, service
 
 app = typer.Typer(
     name="reclamp",
@@ -13,6 +13,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+app.command("demo")(demo.demo)
 app.command("run")(service.run)
 app.command("check")(bench_files.check)
 app.command("explain")(bench_files.explain)
