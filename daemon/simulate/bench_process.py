@@ -17,15 +17,16 @@ from pathlib import Path
 
 from daemon.broker import Broker, parse_url
 from daemon.clock import SystemClock
-from daemon.errors import PortError
+from daemon.errors import ReclampError
 from daemon.simulate.control import listen_to_words
 from daemon.simulate.json_lines import JsonLines
+from daemon.simulate.line_recorder import LineRecorder
 from daemon.simulate.live_bench import LiveBench
 from daemon.simulate.pty_line import PtyLine
 from daemon.simulate.shop_floor import ShopFloor
 from simulators.bench import Bench
 from simulators.mistakes import MISTAKE_WORDS, Mistakes, MistakeWord
-from simulators.scenario import LOT_OF_BENCH, demo_bench
+from simulators.scenario import LINE_OF_BENCH, LOT_OF_BENCH, demo_bench
 from simulators.truth import Taken
 
 COULD_NOT = 3
@@ -49,7 +50,7 @@ def parser() -> argparse.ArgumentParser:
     add("--protocol", choices=("auto", "5", "3.1.1"), default="auto", help="of MQTT (auto)")
     add("--root", default="reclamp", help="first part of every topic (reclamp)")
     add("--truth", type=Path, metavar="FILE", help="write what really happens, JSON lines")
-    add("--recording", type=Path, metavar="FILE", help="write all bytes, JSON lines")
+    add("--recording", type=Path, metavar="FILE", help="write a recording of all bytes")
     add("--control", action="store_true", help="take plug, unplug, stop from standard input")
     add(
         "--mistake", action="append", default=[], metavar="WORD@PIECE",
@@ -74,7 +75,7 @@ def main(words: Sequence[str] | None = None) -> int:
         arguments.error(str(error))
     try:
         asyncio.run(_run(args, mistakes, broker))
-    except (PortError, OSError) as error:
+    except (ReclampError, OSError) as error:
         sys.stderr.write(f"simulated bench: {error}\n")
         return COULD_NOT
     return 0
@@ -132,8 +133,11 @@ async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | No
     line = PtyLine(args.link)
     with ExitStack() as files:
         truth = files.enter_context(JsonLines(args.truth)) if args.truth else None
-        record = files.enter_context(JsonLines(args.recording)) if args.recording else None
-        live = LiveBench(bench, line, SystemClock(args.speed), truth, record)
+        recorder = None
+        if args.recording:
+            recorder = LineRecorder(args.recording, LINE_OF_BENCH[args.bench], args.bench)
+            files.enter_context(recorder)
+        live = LiveBench(bench, line, SystemClock(args.speed), truth, recorder)
         if broker is not None:
             live.shop_floor = ShopFloor(broker, args.root, args.bench, live)
         ended = _controlled(live, takes_words=args.control)

@@ -4,7 +4,9 @@ import asyncio
 from dataclasses import dataclass
 
 from daemon.clock import Clock
+from daemon.recording import What
 from daemon.simulate.json_lines import JsonLines
+from daemon.simulate.line_recorder import LineRecorder
 from daemon.simulate.pty_line import PtyLine
 from daemon.simulate.shop_floor import ShopFloor
 from simulators.bench import Bench, Placed, Sent
@@ -48,7 +50,7 @@ class LiveBench:
         line: PtyLine,
         clock: Clock,
         truth: JsonLines | None = None,
-        recording: JsonLines | None = None,
+        recorder: LineRecorder | None = None,
     ) -> None:
         self.pace = Pace()
         self.shop_floor: ShopFloor | None = None
@@ -56,7 +58,7 @@ class LiveBench:
         self._line = line
         self._clock = clock
         self._truth = truth
-        self._recording = recording
+        self._recorder = recorder
         self._zero_ns = clock.now_ns()
         self._told = 0
         self._timer: asyncio.TimerHandle | None = None
@@ -67,8 +69,10 @@ class LiveBench:
         return self._clock.now_ns() - self._zero_ns
 
     def start(self) -> None:
-        """Plug the line in and begin."""
-        self.plug()
+        """Plug the line in and begin: bench time 0 is now."""
+        self._make_line()
+        self._zero_ns = self._clock.now_ns()
+        self._note("opened", at_ns=0)
         self.keep_up()
 
     def stop(self) -> None:
@@ -80,14 +84,15 @@ class LiveBench:
     def plug(self) -> None:
         """Make the line anew."""
         if not self._line.is_plugged:
-            self._line.plug()
-            asyncio.get_running_loop().add_reader(self._line.descriptor, self._heard)
+            self._make_line()
+            self._note("opened")
 
     def unplug(self) -> None:
         """Take the line away; the bench goes on."""
         if self._line.is_plugged:
             asyncio.get_running_loop().remove_reader(self._line.descriptor)
             self._line.unplug()
+            self._note("lost", "unplugged")
 
     def show_prompt(self, word: str) -> None:
         """Show the operator a prompt, now."""
@@ -106,33 +111,39 @@ class LiveBench:
             match emission:
                 case Sent():
                     self._send(emission, now_ns)
-                case Placed() if self.shop_floor is not None:
-                    self.shop_floor.place(emission.bin)
                 case Placed():
-                    pass
+                    self._place(emission)
         self._tell_truth()
         self._set_timer()
 
+    def _make_line(self) -> None:
+        self._line.plug()
+        asyncio.get_running_loop().add_reader(self._line.descriptor, self._heard)
+
     def _send(self, sent: Sent, now_ns: int) -> None:
         self.pace.note(round((now_ns - sent.at_ns) / self._clock.rate))
-        self._line.write(sent.data)
-        self._record("in", sent.data, sent.at_ns)
+        if self._line.is_plugged:
+            self._line.write(sent.data)
+            self._note("<", sent.data.hex(), sent.at_ns)
+
+    def _place(self, placed: Placed) -> None:
+        if self.shop_floor is not None:
+            self.shop_floor.place(placed.bin)
+        if self._recorder is not None:
+            self._recorder.note_placed(placed.at_ns, placed.bin)
 
     def _heard(self) -> None:
         chunk = self._line.read()
         if chunk:
+            self.keep_up()
             now_ns = self.now_ns
-            self._record("out", chunk, now_ns)
+            self._note(">", chunk.hex(), now_ns)
             self._bench.received(chunk, now_ns)
             self.keep_up()
 
-    def _record(self, direction: str, data: bytes, at_ns: int) -> None:
-        """Note bytes as the service sees them: what the indicator sends comes in."""
-        if self._recording is not None and self._line.is_plugged:
-            line = self._line.link.name
-            self._recording.append(
-                {"at_ns": at_ns, "line": line, "direction": direction, "hex": data.hex()}
-            )
+    def _note(self, what: What, text: str = "", at_ns: int | None = None) -> None:
+        if self._recorder is not None:
+            self._recorder.note(self.now_ns if at_ns is None else at_ns, what, text)
 
     def _tell_truth(self) -> None:
         if self._truth is not None:

@@ -68,6 +68,9 @@ LOT_B = DemoLot("W-2611-B", "MR-16-LRG", 60, ColletKind(2.2, 0.9), GuideRules(6.
 LOT_OF_BENCH: Mapping[str, DemoLot] = {"b1": LOT_A, "b2": LOT_B}
 """Which lot lies at which bench."""
 
+LINE_OF_BENCH: Mapping[str, str] = {"b1": "usb1", "b2": "usb2"}
+"""Which line of the bench file leads to which bench."""
+
 
 def demo_bench(
     bench_id: str, seed: int, pieces: int | None = None, mistakes: Mistakes | None = None

@@ -70,7 +70,7 @@ def test_every_verdict_is_the_truth_wherever_that_is_clear_of_a_limit(
     bench_id: str, seed: int, top_um: float, ordinary_um: float
 ) -> None:
     loop = _loop(bench_id, seed, pieces=30)
-    loop.run(3000 * S)
+    loop.run(2200 * S)
     assert loop.bad_frames == 0
     assert sorted(loop.verdicts()) == list(range(1, 31))
     clear = 0
@@ -92,7 +92,7 @@ def test_every_verdict_is_the_truth_wherever_that_is_clear_of_a_limit(
 
 def test_each_tightening_is_one_clamping_and_reads_its_true_run_out() -> None:
     loop = _loop("b1", 23, pieces=20)
-    loop.run(2400 * S)
+    loop.run(1500 * S)
     pins = [pin for pin in facts(loop.bench, Tightened) if pin.is_steady]
     found = {
         (piece, number): fact
@@ -109,7 +109,7 @@ def test_each_tightening_is_one_clamping_and_reads_its_true_run_out() -> None:
 @pytest.mark.parametrize("word", MISTAKE_WORDS)
 def test_no_mistake_puts_a_piece_where_it_does_not_belong(word: MistakeWord) -> None:
     loop = _loop("b1", 24, 6, Mistakes(planned={n: frozenset({word}) for n in (2, 4)}))
-    loop.run(3600 * S)
+    loop.run((2700 if word == "walk-away" else 900) * S)
     made = [fact.piece for fact in facts(loop.bench, MistakeMade)]
     if word == "no-loosening":  # it needs a second clamping to forget it before
         assert made
@@ -132,13 +132,13 @@ def test_no_mistake_puts_a_piece_where_it_does_not_belong(word: MistakeWord) -> 
 
 def test_a_three_quarter_turn_is_a_clamping_without_a_result() -> None:
     loop = _loop("b1", 24, 3, Mistakes(planned={2: frozenset({"three-quarter-turn"})}))
-    loop.run(900 * S)
+    loop.run(450 * S)
     assert loop.clampings()[2][0].assessed.result == "invalid"
 
 
 def test_a_wrong_bin_is_seen_and_put_right() -> None:
     loop = _loop("b1", 24, 3, Mistakes(planned={2: frozenset({"wrong-bin"})}))
-    loop.run(900 * S)
+    loop.run(450 * S)
     of_piece = [fact for fact in loop.put_aways() if fact.piece == 2]
     assert [fact.is_right for fact in of_piece] == [False, True]
 
