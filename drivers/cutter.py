@@ -127,14 +127,15 @@ class MarkCutter:
 class LengthCutter:
     """Takes every window of the right length that reads well; the rest is noise.
 
-    Only for frames that no other window of a stream can be taken for: with a start mark, a
-    sign at the head, or a nibble that only stands at the end.
+    Where a frame is expected and none stands, the bad frame is told at once; from there on
+    each further window is tried. Only for frames that no other window of a stream can be
+    taken for: with a start mark, a sign at the head, or a nibble that only stands at the end.
 
     Args:
         length: How many bytes a frame has, at most half of ``MAX_FRAME_BYTES``.
         read: What reads a window.
         start: What begins a frame; "" if nothing does.
-        on_bad: Called for each bad frame, after the good one that ends it.
+        on_bad: Called for each bad frame; for noise in front of a good one, after it.
     """
 
     def __init__(
@@ -149,8 +150,7 @@ class LengthCutter:
         self._read = read
         self._start = start
         self._on_bad = on_bad
-        self._noise = b""
-        self._pending = b""
+        self.reset()
 
     def is_pending(self) -> bool:
         """Return True if bytes of an unfinished frame are held."""
@@ -159,6 +159,8 @@ class LengthCutter:
     def reset(self) -> None:
         """Drop the unfinished frame."""
         self._noise = self._pending = b""
+        self._in_step = True
+        self._told = 0  # how many of the next bytes a bad frame has shown already
 
     def feed(self, chunk: bytes) -> Sequence[Result]:
         """Return what the frames that ended in this chunk say."""
@@ -166,30 +168,37 @@ class LengthCutter:
         results: list[Result] = []
         start = 0
         while len(data) - start >= self._length:
-            found = self._read_window(data[start : start + self._length])
+            window = data[start : start + self._length]
+            found = self._read(window) if window.startswith(self._start) else None
             if isinstance(found, Reading):
                 self._flush_noise(results)
                 results.append(found)
+                self._in_step, self._told = True, 0
                 start += self._length
             else:
-                self._noise += data[start : start + 1]
+                self._skip_byte(window, results)
                 start += 1
-                if len(self._noise) == self._length:
-                    self._flush_noise(results)
         self._pending = data[start:]
         return results
 
-    def _read_window(self, window: bytes) -> Result | None:
-        """Return what the window says; None at once where no frame can begin."""
-        if not window.startswith(self._start):
-            return None
-        return self._read(window)
+    def _skip_byte(self, window: bytes, results: list[Result]) -> None:
+        if self._in_step:
+            self._in_step, self._told = False, self._length
+            self._add_bad(window, results)
+        if self._told:
+            self._told -= 1
+            return
+        self._noise += window[:1]
+        if len(self._noise) == self._length:
+            self._flush_noise(results)
 
     def _flush_noise(self, results: list[Result]) -> None:
-        if not self._noise:
-            return
-        found = self._read(self._noise)
+        if self._noise:
+            noise, self._noise = self._noise, b""
+            self._add_bad(noise, results)
+
+    def _add_bad(self, raw: bytes, results: list[Result]) -> None:
+        found = self._read(raw)
         reason = found.reason if isinstance(found, BadFrame) else "out of step"
-        results.append(BadFrame(self._noise, reason))
-        self._noise = b""
+        results.append(BadFrame(raw, reason))
         self._on_bad()

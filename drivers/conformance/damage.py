@@ -8,6 +8,7 @@ from drivers.conformance.memory import held_bytes
 from drivers.conformance.specimen import Specimen
 from drivers.conformance.trial import MOST_TIMEOUTS, Trial
 from drivers.contract import MAX_FRAME_BYTES
+from rules.reading import Reading
 
 _SEED = 20
 _NOISE_LENGTHS = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 255, 256, 257, 377, 610)
@@ -36,6 +37,7 @@ def noise_is_survived(specimen: Specimen, book: Book) -> None:
     The second good frame after it is read, and every one from there on.
     """
     first, second, third = specimen.three()
+    passed = 0
     for noise in _noises(specimen):
         if any(noise == frame.raw for frame in specimen.golden):
             continue
@@ -47,8 +49,24 @@ def noise_is_survived(specimen: Specimen, book: Book) -> None:
             for between in ([], [first.says])
             for after in ([], [first.says])
         ]
+        invented = trial.readings not in expected
+        if invented and specimen.noise_reads and _ends_well(trial.readings, specimen):
+            passed += 1
+            invented = False
         what = f"noise {noise!r} between frames gave {trial.readings}"
-        book.expect(trial.readings in expected, what, trial.stream)
+        book.expect(not invented, what, trial.stream)
+    if specimen.noise_reads:
+        book.notes.append(
+            f"{passed} of {book.tried} noises read as values: {specimen.noise_reads}"
+        )
+
+
+def _ends_well(readings: list[Reading], specimen: Specimen) -> bool:
+    _, second, third = specimen.three()
+    tail = [second.says, third.says]
+    return readings[-2:] == tail and tail in [
+        readings[at : at + 2] for at in range(len(readings) - 3)
+    ]
 
 
 def a_cut_frame_gives_nothing(specimen: Specimen, book: Book) -> None:

@@ -65,6 +65,8 @@ class Specimen:
         golden: At least one frame of every role, but "further", that is not in ``lacks``.
         lacks: Role → why this pattern can't have it, in words.
         guard: What a frame carries against damage.
+        noise_reads: Why noise can pass for a frame of this pattern; "" if it can't. What it
+            reads then is counted and told, and no failure.
         start_up: The requests a polled driver begins with, each with its answer (empty
             where none comes). All other requests ask for a reading.
         encode: The simulated indicator's codec, for sweeps; None to sweep the golden frames.
@@ -77,6 +79,7 @@ class Specimen:
     golden: tuple[Golden, ...]
     lacks: Mapping[Role, str] = field(default_factory=dict)
     guard: Guard = "none"
+    noise_reads: str = ""
     start_up: Mapping[bytes, bytes] = field(default_factory=dict)
     encode: Callable[[Reading], bytes] | None = None
     step_nm: int = 100

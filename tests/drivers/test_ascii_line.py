@@ -210,9 +210,9 @@ def test_frames_without_a_terminator_are_found_again_after_noise() -> None:
     options = {"unit": "mm", "terminator": "none", "length": 6}
     results = make(options).feed(b"041" + b"+0.041" + b"-0.0" + b"+0.042+0.043")
     assert results == [
-        BadFrame(b"041", "3 bytes, 6 are expected"),
+        BadFrame(b"041+0.", "no decimal point"),
         Reading(41_000),
-        BadFrame(b"-0.0", "4 bytes, 6 are expected"),
+        BadFrame(b"-0.0+0", "two values in one frame"),
         Reading(42_000),
         Reading(43_000),
     ]

@@ -12,6 +12,7 @@ from drivers.conformance import CASES, Case, Specimen, find_specimens, run
 from rules.reading import Reading
 from simulators.ascii_line import AsciiLineEncoder
 from simulators.ascii_poll import AsciiPollResponder
+from simulators.packed_bcd import PackedBcdResponder
 
 PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
 ENTRY_POINTS: dict[str, str] = tomllib.loads(PYPROJECT.read_text())["project"]["entry-points"][
@@ -20,6 +21,7 @@ ENTRY_POINTS: dict[str, str] = tomllib.loads(PYPROJECT.read_text())["project"]["
 CODECS: dict[str, Callable[[Specimen], Callable[[Reading], bytes]]] = {
     "ascii-line": lambda specimen: AsciiLineEncoder(specimen.options).encode,
     "ascii-poll": lambda specimen: AsciiPollResponder(specimen.options).encode,
+    "packed-bcd": lambda specimen: PackedBcdResponder(specimen.options).encode,
 }
 
 
