@@ -134,7 +134,7 @@ class Teller:
         """Return the row of bin lamps, the lit one in brackets: a hue would tell nobody."""
         bins = told.about.bins if told.about is not None else []
         row = [(b.id == lit, f"{SHAPES.get(b.shape, '')} {b.id}") for b in bins]
-        return "".join(f"[{lamp}]" if is_lit else f" {lamp} " for is_lit, lamp in row)
+        return "".join(f"[{lamp}]" if is_lit else f" {lamp} " for is_lit, lamp in row).rstrip()
 
     def _holds(self, told: BenchTold, bin_id: str) -> str:
         bins = told.about.bins if told.about is not None else []
