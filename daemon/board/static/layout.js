@@ -46,6 +46,7 @@ export class Layout {
   constructor() {
     this.page = 0;
     this.pages = 1;
+    this.key = ""; // changes with the geometry
     this.isHeld = false;
     this.turnedMs = 0;
     this.setup = { distance_m: 6, screen_in: 43 };
@@ -76,6 +77,7 @@ export class Layout {
       root.style.removeProperty("font-size");
       root.style.setProperty("--rem", "24"); // marks at arm’s length may be larger
       this.pages = 1;
+      this.key = "near";
       return [0, count];
     }
     const px = typePx(this.distanceM(), this.screenIn());
@@ -84,6 +86,7 @@ export class Layout {
     const { columns, rows, capacity } = grid(Math.max(count, 1), innerWidth / px - GAP_EM, innerHeight / px - HEAD_EM - GAP_EM);
     root.style.setProperty("--columns", columns);
     root.style.setProperty("--rows", rows);
+    this.key = [innerWidth, innerHeight, px, columns, rows].join();
     this.pages = Math.max(1, Math.ceil(count / capacity));
     this.page %= this.pages;
     return [this.page * capacity, Math.min(count, (this.page + 1) * capacity)];

@@ -88,6 +88,15 @@ function draw() {
   for (const id of ["previous", "hold", "next"]) show($(id), layout.pages > 1);
   drawHead();
   tick();
+  fit();
+}
+
+// Where the ordered count has no room of its own, it moves up beside the name.
+function fit() {
+  const unfitted = [...tiles.values()].filter((tile) => !tile.element.hidden && tile.isUnfitted(layout.key));
+  for (const tile of unfitted) tile.allowOrder(true);
+  const fits = unfitted.map((tile) => tile.hasOrder());
+  unfitted.forEach((tile, index) => tile.allowOrder(fits[index]));
 }
 
 function drawTile(id, index, isShown) {
@@ -110,20 +119,21 @@ function drawHead() {
   const sites = new Set([...benches.values()].map((bench) => bench.about?.site).filter(Boolean));
   put($("heading"), sites.size === 1 ? [...sites][0] : "Benches");
   const help = [...tiles.values()].filter((tile) => tile.needsHelp).length;
-  const page = layout.pages > 1 ? `page ${layout.page + 1}/${layout.pages}` : "";
-  const counted = help ? `${help} need${help === 1 ? "s" : ""} help` : "";
-  put($("summary"), [page, counted].filter(Boolean).join(" · "));
   const trouble = troubleText();
   if (trouble && $("trouble").hidden) tell(trouble);
   put($("trouble"), trouble);
+  put($("help"), `${help} need${help === 1 ? "s" : ""} help`);
+  put($("page"), `${layout.page + 1}/${layout.pages}`);
   show($("trouble"), Boolean(trouble));
-  show($("summary"), !trouble);
+  show($("heading"), !trouble || layout.isNear());
+  show($("help"), !trouble && help > 0);
+  show($("page"), !trouble && layout.pages > 1);
   document.documentElement.classList.toggle("lost", isLost);
 }
 
 function troubleText() {
   if (isLost) {
-    return feed.heardAt ? `No board server since ${words.clockTime(feed.heardAt)}` : "No board server";
+    return feed.heardAt ? `No server since ${words.clockTime(feed.heardAt)}` : "No server";
   }
   if (!beat || beat.is_up) return "";
   const why = layout.isNear() && beat.trouble ? ` (${beat.broker}: ${beat.trouble})` : "";

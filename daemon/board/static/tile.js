@@ -33,6 +33,7 @@ export class Tile {
     part.bins = el("ul", "bins");
     part.order = el("p", "order");
     part.ratio = el("p", "ratio");
+    part.counts = el("p", "counts");
     part.caption = el("p", "caption");
     part.more = el("p", "more");
     part.lot = el("p", "lot");
@@ -42,7 +43,7 @@ export class Tile {
     part.rows = el("div", "rows");
     const heading = el("h2", "", part.name);
     heading.id = `bench-${this.id}`;
-    const left = el("div", "column", part.order, part.ratio, part.caption, part.more, part.lot, part.age);
+    const left = el("div", "column", part.order, part.counts, part.ratio, part.caption, part.more, part.lot, part.age);
     const right = el("div", "column", part.work, part.chart);
     this.element = el("section", "bench", el("div", "inside",
       el("div", "head", heading, part.aside, part.brief), part.band, part.alarms,
@@ -105,7 +106,7 @@ export class Tile {
     fill(this.part.order, [grade.put_away, grade.ordered], () => [
       String(grade.put_away), isOrder ? el("span", "of", ` of ${grade.ordered}`) : ""]);
     const state = ORDER[lot.order_state] ?? (isOrder ? "ordered" : "");
-    put(this.part.caption, [isLive ? "" : "last known:", words.name(grade.grade), state].filter(Boolean).join(" "));
+    items(this.part.caption, [isLive ? "" : "last known", words.name(grade.grade), state]);
     const done = isOrder ? Math.min(1, grade.put_away / Math.max(1, grade.ordered)) : 0;
     this.part.order.style.setProperty("--done", isLive ? done : 0);
   }
@@ -119,6 +120,9 @@ export class Tile {
     }));
     show(this.part.bins, shown.length > 0);
     fill(this.part.bins, shown, () => shown.map(binItem));
+    const others = shown.filter((bin) => bin.count !== null && bin.holds !== words.orderedGrade(bench.lot)?.grade);
+    show(this.part.counts, others.length > 0);
+    fill(this.part.counts, others, () => others.map((bin) => el("span", "", ...binTag(bin.id, bins), ` ${bin.count}`)));
   }
 
   updateWork(bench, isLive) {
@@ -136,7 +140,7 @@ export class Tile {
     show(this.part.ratio, Boolean(ratio));
     show(this.part.more, Boolean(ratio));
     if (ratio) {
-      put(this.part.ratio, `${ratio.share} ${ratio.grade}, n ${ratio.n}`);
+      items(this.part.ratio, [`${ratio.share}, n ${ratio.n}`, ratio.grade]);
       const cycle = ratio.cycleS === null ? "" : `${Math.round(ratio.cycleS)} s a piece`;
       items(this.part.more, [`${ratio.retried} retried`, cycle]);
     }
@@ -157,6 +161,23 @@ export class Tile {
     show(this.part.rows, pieces.length > 0);
     fill(this.part.chart, [pieces, grades], () => drawPieces(pieces, grades));
     fill(this.part.rows, [pieces, grades, bins], () => pieceRows(pieces, grades, bins));
+  }
+
+  isUnfitted(geometry) {
+    const key = [geometry, this.isCalling, this.look, this.part.order.hidden].join();
+    const isUnfitted = this.fitted !== key;
+    this.fitted = key;
+    return isUnfitted;
+  }
+
+  allowOrder(isAllowed) {
+    this.element.classList.toggle("no-order", !isAllowed);
+  }
+
+  // A section without room has wrapped out of the tile's right edge.
+  hasOrder() {
+    const order = this.part.order.getBoundingClientRect();
+    return order.width === 0 || order.left < this.element.getBoundingClientRect().right - 1;
   }
 
   // What a screen reader is told when the bench needs help, or no longer does.
@@ -208,7 +229,7 @@ function workItems(state, grades) {
   if (!state) return [];
   const done = state.tirs.map((clamping) => {
     const { sign, text } = words.MARKS[words.mark(clamping, grades)];
-    const value = clamping.tir_um === null ? "invalid" : words.um(clamping.tir_um);
+    const value = clamping.tir_um === null ? "" : words.um(clamping.tir_um);
     return el("span", "tir", el("span", "sign", sign), value, el("span", "unseen", ` ${text}`));
   });
   const open = Math.max(0, (state.clampings ?? 0) - state.tirs.filter((each) => each.result !== "invalid").length);

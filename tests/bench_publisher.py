@@ -1,0 +1,269 @@
+"""A bench as the broker sees it: one MQTT client that publishes payloads of the contract.
+
+Stands in for a service where a test is about the board alone. It makes a lot by the demo's
+formula (TIR = 2|m + e + s|, seeded) and says of it what a bench says.
+"""
+
+import random
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import BaseModel
+
+from daemon.clock import rfc3339
+from daemon.messages import (
+    About,
+    AlarmData,
+    BinAbout,
+    ClampingBrief,
+    GradeCount,
+    Lot,
+    Prompt,
+    PromptWord,
+    Recent,
+    RecentPiece,
+    State,
+    StateWord,
+    WaitsFor,
+)
+
+HEARTBEAT_S = 5.0
+"""A service says its state at least so often."""
+
+TOP_UM, TOP_ACCEPTANCE_UM, LOWER_UM = 4.0, 3.2, 12.0
+BINS = [
+    BinAbout(id="1", shape="ring", holds="grade-1"),
+    BinAbout(id="2", shape="square", holds="grade-2"),
+    BinAbout(id="H", shape="pentagon", holds="hold"),
+    BinAbout(id="N", shape="bar", holds="nonconforming"),
+]
+
+
+def now_text(back_s: float = 0.0) -> str:
+    return rfc3339(datetime.now(UTC) - timedelta(seconds=back_s))
+
+
+def about(bench: str, title: str, speed: float = 1.0) -> About:
+    return About(
+        software="reclamp 0.1.0",
+        contract="1",
+        site="millrace",
+        bench=bench,
+        title=title,
+        bench_sha256="0" * 64,
+        boot="0",
+        started=now_text(3600.0),
+        speed=speed,
+        bins=BINS,
+    )
+
+
+@dataclass(frozen=True)
+class Work:
+    """Pieces of one lot up to now, newest last."""
+
+    lot: str
+    article: str
+    quantity: int
+    ordered: int
+    pieces: tuple[RecentPiece, ...]
+
+    def count(self, bin_id: str) -> int:
+        return sum(piece.bin == bin_id for piece in self.pieces)
+
+    def lot_payload(self) -> Lot:
+        top = GradeCount(
+            grade="grade-1",
+            bin="1",
+            limit_um=TOP_UM,
+            acceptance_um=TOP_ACCEPTANCE_UM,
+            put_away=self.count("1"),
+            pending=0,
+            ordered=self.ordered,
+        )
+        lower = GradeCount(
+            grade="grade-2",
+            bin="2",
+            limit_um=LOWER_UM,
+            acceptance_um=LOWER_UM,
+            put_away=self.count("2"),
+            pending=0,
+        )
+        return Lot(
+            lot=self.lot,
+            article=self.article,
+            quantity=self.quantity,
+            opened=now_text(7200.0),
+            order_state="open",
+            grades=[top, lower],
+            nonconforming=self.count("N"),
+            hold=self.count("H"),
+            measured=len(self.pieces),
+            open_pieces=1,
+            unmeasured=self.quantity - len(self.pieces),
+            retried=len(self.pieces) // 25,
+            cycle_s_median=131.0,
+        )
+
+    def recent_payload(self) -> Recent:
+        return Recent(lot=self.lot, pieces=list(reversed(self.pieces[-30:])))
+
+
+def work(seed: int, pieces: int, lot: str = "W-2611-A", article: str = "MR-10-MED") -> Work:
+    """Return a lot of which ``pieces`` are put away: own eccentricity 0.9, scatter 0.4 µm."""
+    random_ = random.Random(seed)
+    done = tuple(_piece(random_, number) for number in range(1, pieces + 1))
+    return Work(lot, article, quantity=120, ordered=36, pieces=done)
+
+
+def _piece(random_: random.Random, number: int) -> RecentPiece:
+    own = complex(random_.gauss(0, 0.9), random_.gauss(0, 0.9))
+    own *= 3 if random_.random() < 0.03 else 1
+    tirs: list[float] = []
+    while len(tirs) < 3:
+        scatter = complex(random_.gauss(0, 0.4), random_.gauss(0, 0.4))
+        tirs.append(round(2 * abs(0.2 + own + scatter), 1))
+        if tirs[-1] > TOP_ACCEPTANCE_UM:
+            break  # the next grade needs one clamping, and has it
+    grade, bin_id, reason = _verdict(max(tirs))
+    return RecentPiece(
+        piece=number,
+        grade=grade,
+        bin=bin_id,
+        reason=reason,
+        clampings=[brief(tir) for tir in tirs],
+        at=now_text(),
+        put_away=True,
+    )
+
+
+def _verdict(worst_um: float) -> tuple[str | None, str, str]:
+    if worst_um <= TOP_ACCEPTANCE_UM:
+        return "grade-1", "1", "3 clampings within 3.2 µm"
+    if worst_um <= LOWER_UM:
+        return "grade-2", "2", f"{worst_um} µm is above 3.2 µm"
+    return None, "N", f"{worst_um} µm is above 12.0 µm"
+
+
+def brief(tir_um: float | None) -> ClampingBrief:
+    if tir_um is None:
+        return ClampingBrief(tir_um=None, result="invalid", reason="no turning seen")
+    return ClampingBrief(tir_um=tir_um, result="within" if tir_um <= LOWER_UM else "beyond")
+
+
+class BenchPublisher:
+    """One bench's connection, with its will, and a heartbeat as a service has it."""
+
+    def __init__(self, port: int, bench: str, root: str = "reclamp") -> None:
+        self.topic = f"{root}/{bench}"
+        self.last_state: State | None = None
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"{root}-{bench}")
+        self._is_dead = False
+        self._kept: dict[str, str] = {}
+        self._lit: dict[str, str] = {}
+        self._client.on_connect = self._say_all_again
+        self._client.will_set(f"{self.topic}/link", "offline", qos=1, retain=True)
+        self._client.connect("127.0.0.1", port, keepalive=10)
+        self._client.loop_start()
+        self._ended = threading.Event()
+        self._beats = threading.Thread(target=self._beat, daemon=True)
+        self._beats.start()
+        self.word("link", "online")
+
+    def word(self, suffix: str, word: str, *, retain: bool = True) -> None:
+        if retain:
+            self._kept[suffix] = word
+        sent = self._client.publish(f"{self.topic}/{suffix}", word, qos=1, retain=retain)
+        sent.wait_for_publish(10.0)
+
+    def say(self, suffix: str, payload: BaseModel) -> None:
+        self.word(suffix, payload.model_dump_json())
+
+    def lamp(self, bin_id: str, word: str) -> None:
+        """The retained value is only ever ``off``; anything else is said unretained."""
+        self._lit.pop(bin_id, None)
+        if word != "off":
+            self._lit[bin_id] = word
+        self.word(f"lamp/{bin_id}", word, retain=word == "off")
+
+    def alarm(self, code: str, text: str) -> None:
+        alarm = AlarmData(code=code, text=text, state="raised", since=now_text())
+        self.say(f"alarm/{code}", alarm)
+
+    def alarm_ends(self, code: str) -> None:
+        self.word(f"alarm/{code}", "")
+
+    def state(
+        self,
+        word: StateWord,
+        *,
+        waits_for: WaitsFor = "operator",
+        back_s: float = 0.0,
+        **more: object,
+    ) -> None:
+        fields = {"state": word, "since": now_text(back_s), "waits_for": waits_for, **more}
+        self.last_state = State.model_validate(fields)
+        self.say("state", self.last_state)
+
+    def prompt(self, word: PromptWord, text: str) -> None:
+        self.say("prompt", Prompt(word=word, text=text))
+
+    def work(self, done: Work) -> None:
+        self.say("lot", done.lot_payload())
+        self.say("recent", done.recent_payload())
+
+    def silence(self) -> None:
+        """Hang: the connection stays, the heartbeat doesn't."""
+        self._ended.set()
+        self._beats.join()
+
+    def die(self) -> None:
+        """End as a killed process does: no goodbye, so the will is published."""
+        self.silence()
+        self._is_dead = True
+        self._client.loop_stop()
+        socket = self._client.socket()
+        if socket is not None:
+            socket.close()
+
+    def close(self) -> None:
+        """End in order: a clean disconnect fires no will."""
+        self.silence()
+        if not self._is_dead and self._client.is_connected():
+            self.word("link", "offline")
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _say_all_again(self, client: mqtt.Client, *_: object) -> None:
+        """Never rely on a broker's memory: retained state is said anew at every connect."""
+        for suffix, word in list(self._kept.items()):
+            client.publish(f"{self.topic}/{suffix}", word, qos=1, retain=True)
+
+    def _beat(self) -> None:
+        while not self._ended.wait(HEARTBEAT_S):
+            if self._client.is_connected():
+                self._say_still()
+
+    def _say_still(self) -> None:
+        if self.last_state is not None:
+            self.say("state", self.last_state)
+        for bin_id, word in list(self._lit.items()):
+            self.word(f"lamp/{bin_id}", word, retain=False)
+
+
+@contextmanager
+def publishing(
+    port: int, bench: str, title: str, root: str = "reclamp"
+) -> Iterator[BenchPublisher]:
+    """Run a bench that has said who it is."""
+    publisher = BenchPublisher(port, bench, root)
+    publisher.say("about", about(bench, title))
+    try:
+        yield publisher
+    finally:
+        publisher.close()
