@@ -2,7 +2,8 @@
 
 ``step(state, event, rules) -> (state, outcomes)``; time only on the events. After a start,
 a lost line or an ended clamping nothing counts until a loosening was seen. All transitions
-are in this file, all types in ``rules.capture_model``.
+are in this file, all types in ``rules.capture_model``, what one reading says in
+``rules.stylus``.
 """
 
 from dataclasses import replace
@@ -29,7 +30,17 @@ from rules.capture_model import (
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.reading import Reading
 from rules.ruleset import EVIDENCE_RANK, Evidence
-from rules.run_out import Cut, RunOut, Sweep, evaluate, evaluate_single
+from rules.run_out import evaluate, evaluate_single
+from rules.stylus import (
+    DOUBTFUL,
+    fault_of,
+    rested,
+    shifted,
+    value_on_pin,
+    watch_pin,
+    watch_pin_in_sweep,
+)
+from rules.sweep import Cut, RunOut, Sweep
 
 INDEX_BOUNCE_NS = 50_000_000
 """Index edges closer than this are one: contact bounce, or a flag held over two frames."""
@@ -46,12 +57,12 @@ def step(state: CaptureState, event: CaptureEvent, rules: CaptureRules) -> Resul
             return _single_value(state, event, rules)
         case Seen():
             return _seen(state, event, rules)
+        case Edge() | Tick() if rules.mode == "single-value":
+            return state, ()
         case Edge():
             return _edge(state, event, rules)
-        case LineLost():
-            return _lost(state, event), ()
-        case LineBack():
-            return state, ()
+        case LineLost() | LineBack():
+            return _forget(state, event.at_ns), ()
         case Tick():
             return _time_passed(state, event.at_ns, rules)
 
@@ -60,13 +71,14 @@ def step(state: CaptureState, event: CaptureEvent, rules: CaptureRules) -> Resul
 
 
 def _single_value(state: CaptureState, seen: Seen, rules: CaptureRules) -> Result:
-    last = state.last_value_ns
+    last, value = state.last_value_ns, seen.reading.value_nm
+    # A refused value moves the time too: a stream of values must never become clampings.
+    state = replace(state, last_value_ns=seen.at_ns)
     if last is not None and seen.at_ns - last < rules.reclamp_min_ns:
-        return state, (ValueRefused("too-soon", seen.reading.value_nm, seen.at_ns),)
+        return state, (ValueRefused("too-soon", value, seen.at_ns),)
     run_out = _single_run_out(seen.reading)
-    value = seen.reading.value_nm
     sweep = Sweep((seen.at_ns,), (value,)) if value is not None else Sweep((), ())
-    who = next(i for i in rules.indicators if i.id == seen.indicator)
+    who = rules.indicators[_which(seen, rules)]
     clamping = Clamping(
         "single-value",
         seen.at_ns,
@@ -74,7 +86,6 @@ def _single_value(state: CaptureState, seen: Seen, rules: CaptureRules) -> Resul
         (PositionRunOut(who.id, who.position, sweep, run_out),),
         Loosening("not-observed", seen.at_ns),
     )
-    state = replace(state, last_value_ns=seen.at_ns)
     return state, (ClampingStarted(seen.at_ns), ClampingEnded(clamping, seen.at_ns))
 
 
@@ -84,66 +95,88 @@ def _single_run_out(reading: Reading) -> RunOut:
     return evaluate_single(reading.value_nm)
 
 
-# --- readings of a sweep -----------------------------------------------------------------
+# --- readings ----------------------------------------------------------------------------
+
+
+def _which(seen: Seen, rules: CaptureRules) -> int:
+    return next(i for i, known in enumerate(rules.indicators) if known.id == seen.indicator)
 
 
 def _seen(state: CaptureState, seen: Seen, rules: CaptureRules) -> Result:
-    which = next(i for i, known in enumerate(rules.indicators) if known.id == seen.indicator)
+    """Take one reading: it may end the sweep, and it says where stylus and pin are now."""
+    which = _which(seen, rules)
     track = state.tracks[which]
-    value = _value_on_pin(seen.reading, rules.indicators[which])
+    value = value_on_pin(seen.reading, rules.indicators[which])
+    fault = fault_of(seen.reading, track)
+    outcomes: tuple[CaptureOutcome, ...] = ()
     if state.phase == "sweeping":
-        cut = _fault_of(seen.reading, track)
-        if cut is None and value is not None and track.out_since_ns is not None:
-            cut = "lifted"
+        is_back = value is not None and track.out_since_ns is not None
+        cut: Cut | None = fault or ("lifted" if is_back else None)
         if cut is not None:
-            return _end_clamping(state, cut, seen.at_ns, rules)
-    if value is None:
-        return _stylus_off(state, which, seen.at_ns, rules)
-    track = replace(track, out_since_ns=None, unit=seen.reading.unit)
-    track = _append(track, seen.at_ns, value, keep=state.phase == "sweeping")
-    return _on_pin(_with_track(state, which, track), which, value, seen.at_ns, rules)
+            state, outcomes = _end_clamping(state, cut, seen.at_ns, rules)
+    if value is None and fault not in DOUBTFUL:
+        state, more = _stylus_off(state, which, seen.at_ns, rules)
+    elif fault is not None or track.fault is not None or track.has_offset is None:
+        state, more = _unusual(state, which, value, fault, seen, rules)
+    else:
+        assert value is not None  # else the stylus is off, or the reading is doubtful
+        state, more = _stylus_seen(state, which, value, seen.at_ns, rules)
+    if state.phase in ("away", "done"):
+        return state, (*outcomes, *more)
+    state, late = _time_passed(state, seen.at_ns, rules)
+    return state, (*outcomes, *more, *late)
 
 
-def _on_pin(
+def _unusual(
+    state: CaptureState,
+    which: int,
+    value: int | None,
+    fault: Cut | None,
+    seen: Seen,
+    rules: CaptureRules,
+) -> Result:
+    """Take a reading that is the first one, the first good one again, or faulty."""
+    track = replace(state.tracks[which], fault=fault, unit=seen.reading.unit)
+    if fault in DOUBTFUL or value is None:
+        # Such a value tells that the indicator speaks, not where the stylus is.
+        track = replace(track, out_since_ns=None)
+        state = _with_track(state, which, track)
+        return (_stylus_on(state, seen.at_ns) if state.phase == "away" else state), ()
+    if fault == "offset-changed":
+        track = shifted(track, value)
+    track = replace(track, fault=None, has_offset="offset-set" in seen.reading.flags)
+    state = _with_track(state, which, track)
+    return _stylus_seen(state, which, value, seen.at_ns, rules)
+
+
+def _stylus_seen(
     state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
 ) -> Result:
+    """Take a value at which the stylus is on the pin."""
     match state.phase:
+        case "sweeping":
+            track = state.tracks[which]
+            track = replace(
+                track, at_ns=(*track.at_ns, at_ns), value_nm=(*track.value_nm, value)
+            )
+            return _sweeping(state, which, track, at_ns, rules)
         case "away":
+            state = _noted(state, which, at_ns, value)
             return _stylus_on(state, at_ns), ()
         case "resting":
-            return _resting(state, which, value, at_ns, rules), ()
+            state, outcomes = _resting(state, which, value, at_ns, rules)
         case "running-up":
-            return _running_up(state, at_ns, rules)
-        case "sweeping":
-            return _sweeping(state, which, value, at_ns, rules)
+            state, outcomes = _running_up(state, which, value, at_ns, rules)
         case "done":
-            return _watch_for_jump(state, which, value, at_ns, rules)
+            state, outcomes = _watch_for_jump(state, which, value, at_ns, rules)
+    return _noted(state, which, at_ns, value), outcomes
 
 
-def _fault_of(reading: Reading, track: Track) -> Cut | None:
-    if "over-range" in reading.flags:
-        return "over-range"
-    if "frozen" in reading.flags:
-        return "frozen"
-    if reading.mode != "live":
-        return "wrong-mode"
-    if track.unit is not None and reading.unit != track.unit:
-        return "unit-changed"
-    return None
-
-
-def _value_on_pin(reading: Reading, indicator: IndicatorRules) -> int | None:
-    """Return the value if the stylus can be on the pin at it."""
-    value = reading.value_nm
-    if value is None or "over-range" in reading.flags:
-        return None
-    return value if indicator.window_low_nm <= value <= indicator.window_high_nm else None
-
-
-def _append(track: Track, at_ns: int, value_nm: int, *, keep: bool) -> Track:
-    if keep:
-        return replace(track, at_ns=(*track.at_ns, at_ns), value_nm=(*track.value_nm, value_nm))
-    return replace(track, at_ns=(at_ns,), value_nm=(value_nm,))
+def _noted(state: CaptureState, which: int, at_ns: int, value: int) -> CaptureState:
+    """Keep the last reading before a sweep: it is the first one of the sweep."""
+    track = state.tracks[which]
+    track = replace(track, out_since_ns=None, at_ns=(at_ns,), value_nm=(value,))
+    return _with_track(state, which, track)
 
 
 def _with_track(state: CaptureState, which: int, track: Track) -> CaptureState:
@@ -154,47 +187,108 @@ def _with_track(state: CaptureState, which: int, track: Track) -> CaptureState:
 def _stylus_on(state: CaptureState, at_ns: int) -> CaptureState:
     if any(track.out_since_ns is not None for track in state.tracks):
         return state
-    phase: Phase = "resting" if state.loosening is not None else "done"
-    return replace(state, phase=phase, since_ns=at_ns, is_removed=False)
+    state = replace(state, since_ns=at_ns, is_removed=False)
+    if state.loosening is None:
+        return replace(state, phase="done")
+    tracks = tuple(replace(track, rest_nm=None) for track in state.tracks)
+    return replace(state, phase="resting", waits_since_ns=at_ns, tracks=tracks)
+
+
+# --- from rest to the sweep --------------------------------------------------------------
 
 
 def _resting(
     state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
-) -> CaptureState:
-    """Wait for stylus and pin to settle, then (proof by speed) for the first movement."""
+) -> Result:
+    """Wait for stylus and pin to settle, then (proof by speed) for the spindle's start."""
     sweep = rules.sweep
-    settled = at_ns - state.since_ns >= rules.settle_ns
-    if sweep.proof != "speed" or sweep.has_run_contact or not settled:
-        return state
-    track = state.tracks[which]
-    if track.rest_nm is None:
-        return _with_track(state, which, replace(track, rest_nm=value))
-    if abs(value - track.rest_nm) >= rules.moving_nm:
-        return replace(state, phase="running-up", since_ns=at_ns)
-    return state
-
-
-def _running_up(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
-    if at_ns - state.since_ns < rules.run_up_ns:
+    if sweep.proof != "speed" or at_ns - state.since_ns < rules.settle_ns:
         return state, ()
-    return _begin_sweep(state, at_ns, ()), (ClampingStarted(at_ns),)
+    if sweep.has_run_contact:
+        running_ns = state.running_since_ns
+        if running_ns is None or at_ns - running_ns < rules.run_up_ns:
+            return state, ()
+        return _begin_sweep(state, at_ns, (), rules)
+    track = state.tracks[which]
+    if _leaps(track, value, rules):
+        return _hand_at_work(state, at_ns), ()
+    if track.rest_nm is not None and abs(value - track.rest_nm) < rules.moving_nm:
+        return state, ()
+    rested_ns = at_ns - track.rest_since_ns
+    is_rest = not state.must_rest or rested_ns >= max(rules.settle_ns, sweep.standstill_ns)
+    if track.rest_nm is not None and is_rest:
+        tracks = tuple(_with_band(t) if t.value_nm else t for t in state.tracks)
+        return replace(state, phase="running-up", since_ns=at_ns, tracks=tracks), ()
+    return _with_track(state, which, replace(track, rest_nm=value, rest_since_ns=at_ns)), ()
 
 
-def _begin_sweep(state: CaptureState, at_ns: int, index_ns: tuple[int, ...]) -> CaptureState:
-    tracks = tuple(replace(track, jump_from_nm=None, jump_nm=0) for track in state.tracks)
-    return replace(state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, tracks=tracks)
+def _with_band(track: Track) -> Track:
+    rest_nm = track.rest_nm if track.rest_nm is not None else track.value_nm[-1]
+    return replace(track, band_low_nm=rest_nm, band_high_nm=rest_nm)
+
+
+def _running_up(
+    state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
+) -> Result:
+    """Let the spindle reach its speed; what stands still again, or leaps, was a hand."""
+    track, run_ns = state.tracks[which], at_ns - state.since_ns
+    low, high = min(track.band_low_nm, value), max(track.band_high_nm, value)
+    if run_ns < rules.run_up_ns // 4:
+        low = high = value  # the first movement may have been a knock
+    state = _with_track(state, which, replace(track, band_low_nm=low, band_high_nm=high))
+    if _leaps(track, value, rules):
+        return _hand_at_work(state, at_ns), ()
+    if run_ns < rules.run_up_ns:
+        return state, ()
+    if not _is_moving(state, rules):
+        return _hand_at_work(state, at_ns), ()
+    return _begin_sweep(state, at_ns, (), rules)
+
+
+def _leaps(track: Track, value: int, rules: CaptureRules) -> bool:
+    return bool(track.value_nm) and abs(value - track.value_nm[-1]) > rules.loosening_nm
+
+
+def _hand_at_work(state: CaptureState, at_ns: int) -> CaptureState:
+    """Rest anew: what moved the pin was no spindle."""
+    tracks = tuple(replace(track, rest_nm=None) for track in state.tracks)
+    return replace(state, phase="resting", since_ns=at_ns, tracks=tracks)
+
+
+def _is_moving(state: CaptureState, rules: CaptureRules) -> bool:
+    return any(t.band_high_nm - t.band_low_nm >= rules.moving_nm for t in state.tracks)
+
+
+def _begin_sweep(
+    state: CaptureState, at_ns: int, index_ns: tuple[int, ...], rules: CaptureRules
+) -> Result:
+    """Begin the turns that count, unless the spindle never stopped for the loosening."""
+    running_ns, loosening = state.running_since_ns, state.loosening
+    assert loosening is not None  # nothing rests or runs up without one
+    if running_ns is not None and running_ns < loosening.at_ns:
+        return _still_clamped(state, at_ns), ()
+    tracks = tuple(replace(t, jump_since_ns=None, jump_from_nm=None) for t in state.tracks)
+    state = replace(state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, tracks=tracks)
+    return state, (ClampingStarted(at_ns),)
+
+
+def _still_clamped(state: CaptureState, at_ns: int) -> CaptureState:
+    """Take the evidence back: nobody opens a nut on a turning spindle."""
+    tracks = tuple(replace(rested(t), at_ns=t.at_ns, value_nm=t.value_nm) for t in state.tracks)
+    return replace(state, phase="done", loosening=None, since_ns=at_ns, tracks=tracks)
+
+
+# --- the sweep ---------------------------------------------------------------------------
 
 
 def _sweeping(
-    state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
+    state: CaptureState, which: int, track: Track, at_ns: int, rules: CaptureRules
 ) -> Result:
-    state = _watch_for_jump_in_sweep(state, which, value, at_ns, rules)
-    jump_ns = state.tracks[which].jump_since_ns
+    track = watch_pin_in_sweep(track, track.value_nm[-1], at_ns, rules)
+    state = _with_track(state, which, track)
+    jump_ns = track.jump_since_ns
     if jump_ns is not None and at_ns - jump_ns >= rules.loosening_ns:
-        ended, outcomes = _end_clamping(state, "loosened", at_ns, rules)
-        jump = Loosening("pin-jump", jump_ns, state.tracks[which].jump_nm, at_ns - jump_ns)
-        ended, loosened = _loosened(ended, jump)
-        return ended, (*outcomes, *loosened)
+        return _end_clamping(state, "loosened", at_ns, rules)
     if _is_whole(state, rules):
         return _end_clamping(state, None, at_ns, rules)
     return state, ()
@@ -202,36 +296,16 @@ def _sweeping(
 
 def _is_whole(state: CaptureState, rules: CaptureRules) -> bool:
     """Return whether every indicator has a reading at or after the end of the last turn."""
-    if rules.sweep.proof == "index":
-        if len(state.index_ns) <= rules.sweep.turns:
+    sweep = rules.sweep
+    if sweep.proof == "index":
+        if len(state.index_ns) <= sweep.turns:
             return False
-        end_ns = state.index_ns[rules.sweep.turns]
+        end_ns = state.index_ns[sweep.turns]
         return all(track.at_ns and track.at_ns[-1] >= end_ns for track in state.tracks)
-    length_ns = rules.sweep.turns * rules.sweep.swept_turn_ns
+    length_ns = sweep.turns * sweep.swept_turn_ns
     return all(
         track.at_ns and track.at_ns[-1] - track.at_ns[0] >= length_ns for track in state.tracks
     )
-
-
-def _watch_for_jump_in_sweep(
-    state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
-) -> CaptureState:
-    """Note a sudden change that stays: within a sweep only an opened nut does that."""
-    track = state.tracks[which]
-    if track.jump_from_nm is not None:
-        away = abs(value - track.jump_from_nm)
-        if away <= rules.loosening_nm:
-            track = replace(track, jump_since_ns=None, jump_nm=0, jump_from_nm=None)
-        else:
-            track = replace(track, jump_nm=max(track.jump_nm, away))
-    elif len(track.value_nm) > 1 and abs(value - track.value_nm[-2]) > rules.loosening_nm:
-        before = track.value_nm[-2]
-        track = replace(
-            track, jump_since_ns=at_ns, jump_nm=abs(value - before), jump_from_nm=before
-        )
-    else:
-        return state
-    return _with_track(state, which, track)
 
 
 # --- the loosening between two clampings -------------------------------------------------
@@ -240,22 +314,14 @@ def _watch_for_jump_in_sweep(
 def _watch_for_jump(
     state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
 ) -> Result:
-    track = state.tracks[which]
-    if track.low_nm is None or track.high_nm is None:
-        return state, ()  # nothing to compare with: only a lift, foot or tool can show it
-    away = max(track.low_nm - value, value - track.high_nm)
-    if away <= rules.loosening_nm:
-        if track.jump_since_ns is not None:
-            track = replace(track, jump_since_ns=None, jump_nm=0)
-            state = _with_track(state, which, track)
+    before = state.tracks[which]
+    step_nm = rules.indicators[which].sweep.step_nm
+    track, jump = watch_pin(before, value, at_ns, step_nm, rules)
+    if track is not before:
+        state = _with_track(state, which, track)
+    if jump is None:
         return state, ()
-    since = at_ns if track.jump_since_ns is None else track.jump_since_ns
-    jump_nm = max(track.jump_nm, away)
-    state = _with_track(state, which, replace(track, jump_since_ns=since, jump_nm=jump_nm))
-    if at_ns - since < rules.loosening_ns:
-        return state, ()
-    state = replace(state, since_ns=at_ns)
-    return _loosened(state, Loosening("pin-jump", since, jump_nm, at_ns - since))
+    return _loosened(replace(state, since_ns=at_ns, waits_since_ns=at_ns), jump)
 
 
 def _loosened(state: CaptureState, loosening: Loosening) -> Result:
@@ -265,26 +331,18 @@ def _loosened(state: CaptureState, loosening: Loosening) -> Result:
         return state, ()
     phase: Phase = "resting" if state.phase == "done" else state.phase
     tracks = tuple(
-        replace(
-            track,
-            low_nm=None,
-            high_nm=None,
-            jump_since_ns=None,
-            jump_nm=0,
-            jump_from_nm=None,
-            rest_nm=None,
-        )
+        replace(track, low_nm=None, high_nm=None, jump_since_ns=None, rest_nm=None)
         for track in state.tracks
     )
-    state = replace(state, phase=phase, loosening=loosening, tracks=tracks)
+    must_rest = state.must_rest or state.phase == "done"
+    state = replace(state, phase=phase, loosening=loosening, must_rest=must_rest, tracks=tracks)
     return state, (Loosened(loosening),)
 
 
 def _stylus_off(state: CaptureState, which: int, at_ns: int, rules: CaptureRules) -> Result:
     track = state.tracks[which]
     if track.out_since_ns is None:
-        track = replace(track, out_since_ns=at_ns)
-        state = _with_track(state, which, track)
+        state = _with_track(state, which, replace(track, out_since_ns=at_ns))
         if state.phase != "sweeping":
             state = replace(state, phase="away", since_ns=at_ns)
         return state, ()
@@ -292,19 +350,15 @@ def _stylus_off(state: CaptureState, which: int, at_ns: int, rules: CaptureRules
 
 
 def _while_off(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
-    since = min(
-        (track.out_since_ns for track in state.tracks if track.out_since_ns is not None),
-        default=None,
-    )
-    if since is None:
-        return state, ()
+    """Take a long absence of the stylus as a lift, a longer one as a removal too."""
+    since = min(t.out_since_ns for t in state.tracks if t.out_since_ns is not None)
     outcomes: tuple[CaptureOutcome, ...] = ()
     off_ns = at_ns - since
     if off_ns >= rules.lift_ns:
         if state.phase == "sweeping":
             state, outcomes = _end_clamping(state, "loosened", at_ns, rules)
+        state = replace(state, must_rest=False)
         state, loosened = _loosened(state, Loosening("stylus-lift", since, None, off_ns))
-        state = replace(state, phase="away")
         outcomes = (*outcomes, *loosened)
     if off_ns >= rules.removal_ns and not state.is_removed:
         state = replace(state, is_removed=True)
@@ -323,50 +377,64 @@ def _edge(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
             said: Evidence = "foot-switch" if edge.signal == "foot" else "torque-pulse"
             if state.phase in ("sweeping", "running-up"):
                 return state, ()  # nobody opens a nut on a turning spindle
-            return _loosened(replace(state, since_ns=edge.at_ns), Loosening(said, edge.at_ns))
-        case "run":
+            state = replace(state, since_ns=edge.at_ns, waits_since_ns=edge.at_ns)
+            return _loosened(state, Loosening(said, edge.at_ns))
+        case "run" if rules.sweep.proof == "speed" and rules.sweep.has_run_contact:
             return _run_contact(state, edge, rules)
         case _:
             return state, ()
 
 
 def _run_contact(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
-    if not rules.sweep.has_run_contact:
-        return state, ()
-    if edge.is_on and state.phase == "resting":
-        return replace(state, phase="running-up", since_ns=edge.at_ns), ()
-    if not edge.is_on and state.phase == "sweeping":
+    if edge.is_on:
+        return replace(state, running_since_ns=edge.at_ns), ()
+    state = replace(state, running_since_ns=None)
+    if state.phase == "sweeping":
         return _end_clamping(state, "stopped", edge.at_ns, rules)
     return state, ()
 
 
 def _index(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
-    last = state.last_index_ns
-    if last is not None and at_ns - last < INDEX_BOUNCE_NS:
+    sweep, last = rules.sweep, state.last_index_ns
+    # Half the fastest turn, too: a sooner edge is no turn that could count anyway.
+    if last is not None and at_ns - last < max(INDEX_BOUNCE_NS, sweep.fastest_turn_ns // 2):
         return state, ()
-    state = replace(state, last_index_ns=at_ns)
-    if rules.sweep.proof != "index":
-        return state, ()
+    if sweep.proof != "index":
+        return replace(state, last_index_ns=at_ns), ()
+    state = _turned(state, at_ns, rules)
     if state.phase == "sweeping":
         return replace(state, index_ns=(*state.index_ns, at_ns)), ()
-    settled = state.phase == "resting" and at_ns - state.since_ns >= rules.settle_ns
-    if settled and state.loosening is not None:
-        return _begin_sweep(state, at_ns, (at_ns,)), (ClampingStarted(at_ns),)
+    if state.phase == "resting" and at_ns - state.since_ns >= rules.settle_ns:
+        return _begin_sweep(state, at_ns, (at_ns,), rules)
     return state, ()
 
 
-def _lost(state: CaptureState, lost: LineLost) -> CaptureState:
-    """Forget all: nobody can know what was done while nothing was said."""
+def _turned(state: CaptureState, at_ns: int, rules: CaptureRules) -> CaptureState:
+    """Note since when the spindle turns: two turns' time without an edge is a stop."""
+    slowest = rules.sweep.slowest_turn_ns
+    patience_ns = slowest if state.turn_ns is None else min(slowest, 2 * state.turn_ns)
+    last = state.last_index_ns
+    if last is None or at_ns - last > patience_ns:
+        return replace(state, last_index_ns=at_ns, turn_ns=None, running_since_ns=at_ns)
+    return replace(state, last_index_ns=at_ns, turn_ns=at_ns - last)
+
+
+def _forget(state: CaptureState, at_ns: int) -> CaptureState:
+    """Forget what was seen: nobody can know what was done while nothing was said.
+
+    What the spindle did is kept: its signals may come by another line.
+    """
     return CaptureState(
-        since_ns=lost.at_ns,
+        since_ns=at_ns,
+        last_index_ns=state.last_index_ns,
+        turn_ns=state.turn_ns,
+        running_since_ns=state.running_since_ns,
         last_value_ns=state.last_value_ns,
         tracks=tuple(Track() for _ in state.tracks),
     )
 
 
 def _time_passed(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
-    if rules.mode == "single-value":
-        return state, ()
     if state.phase == "sweeping":
         last = state.index_ns[-1] if state.index_ns else state.since_ns
         slowest = rules.sweep.slowest_turn_ns
@@ -374,9 +442,11 @@ def _time_passed(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result
             slowest = (rules.sweep.turns + 1) * rules.sweep.swept_turn_ns
         if at_ns - last > slowest:
             return _end_clamping(state, "stopped", at_ns, rules)
-    still = state.phase in ("resting", "running-up") and state.loosening is not None
-    if still and at_ns - state.since_ns > rules.turn_wait_ns:
-        state, outcomes = _end_clamping(state, None, at_ns, rules)
+        return state, ()
+    is_waiting = state.phase in ("resting", "running-up") and state.loosening is not None
+    if is_waiting and at_ns - state.waits_since_ns > rules.turn_wait_ns:
+        cut = next((track.fault for track in state.tracks if track.fault), None)
+        state, outcomes = _end_clamping(state, cut, at_ns, rules)
         return state, (ClampingStarted(at_ns), *outcomes)
     return state, ()
 
@@ -384,45 +454,41 @@ def _time_passed(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result
 def _end_clamping(
     state: CaptureState, cut: Cut | None, at_ns: int, rules: CaptureRules
 ) -> Result:
+    # What precedes a lift or an opening already belongs to it: it bounds nothing.
+    left = [t for track in state.tracks for t in (track.jump_since_ns, track.out_since_ns)]
+    left_ns = min((t for t in left if t is not None), default=at_ns)
+    until_ns = None if cut is None else left_ns - rules.settle_ns
     positions = tuple(
-        _measured(track, state.index_ns, cut, indicator, rules)
+        _measured(track, state.index_ns, cut, until_ns, indicator)
         for track, indicator in zip(state.tracks, rules.indicators, strict=True)
     )
     assert state.loosening is not None  # no sweep begins without one
     started = min((p.sweep.at_ns[0] for p in positions if p.sweep.at_ns), default=at_ns)
     clamping = Clamping("sweep", started, at_ns, positions, state.loosening)
-    tracks = tuple(_rested(track) for track in state.tracks)
-    is_off = any(track.out_since_ns is not None for track in tracks)
+    is_off = any(track.out_since_ns is not None for track in state.tracks)
     state = replace(
         state,
         phase="away" if is_off else "done",
         loosening=None,
         since_ns=at_ns,
         index_ns=(),
+        must_rest=False,
         is_removed=False,
-        tracks=tracks,
+        tracks=tuple(rested(track) for track in state.tracks),
     )
     return state, (ClampingEnded(clamping, at_ns),)
-
-
-def _rested(track: Track) -> Track:
-    """Return the track after a clamping: its extremes are what a jump is measured from."""
-    low, high = min(track.value_nm, default=None), max(track.value_nm, default=None)
-    return Track(out_since_ns=track.out_since_ns, unit=track.unit, low_nm=low, high_nm=high)
 
 
 def _measured(
     track: Track,
     index_ns: tuple[int, ...],
     cut: Cut | None,
+    until_ns: int | None,
     indicator: IndicatorRules,
-    rules: CaptureRules,
 ) -> PositionRunOut:
     at_ns, value_nm = track.at_ns, track.value_nm
-    if cut is not None:
-        # What precedes a lift or an opening already belongs to it: it bounds nothing.
-        left = track.jump_since_ns or track.out_since_ns or (at_ns[-1] if at_ns else 0)
-        kept = sum(1 for at in at_ns if at < left - rules.settle_ns)
+    if until_ns is not None:
+        kept = sum(1 for at in at_ns if at < until_ns)
         at_ns, value_nm = at_ns[:kept], value_nm[:kept]
     sweep = Sweep(at_ns, value_nm, index_ns, cut)
     return PositionRunOut(

@@ -5,7 +5,7 @@ from typing import Literal
 
 from rules.clamping import CaptureMode, Clamping, Loosening
 from rules.reading import Reading
-from rules.run_out import SweepRules
+from rules.sweep import Cut, SweepRules
 
 Signal = Literal["index", "foot", "torque", "run"]
 """``run`` is the spindle's run contact."""
@@ -166,24 +166,35 @@ class Track:
         at_ns: Times of the readings of the sweep (before it: of the last reading).
         value_nm: Their values.
         unit: Unit of the last reading: a change within a sweep is no run-out.
+        has_offset: Whether the last reading said that an offset is set; None: nothing yet.
+        fault: What is wrong with the last reading; None when nothing is.
         low_nm: Smallest value of the last clamping, to see the pin jump.
         high_nm: Its largest.
         jump_since_ns: Since when the pin is beyond those by the loosening size.
         jump_nm: Largest excursion since then.
         jump_from_nm: Value before a sudden change within a sweep.
+        band_low_nm: Smallest value since the jump (a pin that sprang aside lies still), or
+            since the spindle seemed to start (a turning pin does not).
+        band_high_nm: Largest value since then.
         rest_nm: Value once settled, to see the spindle start.
+        rest_since_ns: Since when it has been there.
     """
 
     out_since_ns: int | None = None
     at_ns: tuple[int, ...] = ()
     value_nm: tuple[int, ...] = ()
     unit: str | None = None
+    has_offset: bool | None = None
+    fault: Cut | None = None
     low_nm: int | None = None
     high_nm: int | None = None
     jump_since_ns: int | None = None
     jump_nm: int = 0
     jump_from_nm: int | None = None
+    band_low_nm: int = 0
+    band_high_nm: int = 0
     rest_nm: int | None = None
+    rest_since_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,18 +206,28 @@ class CaptureState:
             ``running-up``; ``sweeping``; ``done``: waits for a loosening.
         loosening: The loosening seen since the last clamping; None: nothing counts yet.
         since_ns: When the phase began.
+        waits_since_ns: Since when the clamped pin waits for its turns.
         index_ns: Index edges of the sweep.
         last_index_ns: The last index edge of all.
+        turn_ns: Time between the last two index edges of one run of the spindle.
+        running_since_ns: Since when the spindle turns without a stop, as far as index or
+            run contact tell; None: stopped or not known.
+        must_rest: The loosening was seen with the stylus on the pin: the pin has to come to
+            rest before its movement can be the spindle's.
         is_removed: The removal of this excursion was told.
-        last_value_ns: Last finished value taken (single values).
+        last_value_ns: Last finished value seen (single values).
         tracks: One for each indicator, in the order of the rules.
     """
 
     phase: Phase = "done"
     loosening: Loosening | None = None
     since_ns: int = 0
+    waits_since_ns: int = 0
     index_ns: tuple[int, ...] = ()
     last_index_ns: int | None = None
+    turn_ns: int | None = None
+    running_since_ns: int | None = None
+    must_rest: bool = False
     is_removed: bool = False
     last_value_ns: int | None = None
     tracks: tuple[Track, ...] = ()

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rules.ruleset import Evidence
-from rules.run_out import Invalid, RunOut, Sweep
+from rules.sweep import Invalid, RunOut, Sweep
 
 CaptureMode = Literal["sweep", "single-value"]
 

@@ -12,7 +12,7 @@ from typing import Literal
 from rules.clamping import Clamping
 from rules.length import um_text
 from rules.ruleset import EVIDENCE_RANK, Grade, RuleSet
-from rules.run_out import WHAT_TO_DO, Invalid
+from rules.sweep import WHAT_TO_DO, Invalid
 
 Outcome = Literal["within", "beyond", "invalid"]
 

@@ -1,0 +1,123 @@
+"""A sweep: the readings of one clamping at one indicator, and what it is held to."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Proof = Literal["index", "speed"]
+
+Cut = Literal[
+    "lifted",          # the stylus left the pin
+    "loosened",        # the pin jumped: the nut was opened before the turns were whole
+    "stopped",         # no further turn for longer than the slowest turn
+    "over-range",
+    "frozen",          # the indicator says that it holds its value
+    "wrong-mode",      # the indicator sends its max-min memory, not its indication
+    "unit-changed",
+    "offset-changed",  # the indicator says that it was zeroed or preset
+]  # fmt: skip
+"""What ended a sweep before its turns were whole."""
+
+Invalid = Literal[
+    "short-turn", "no-turning", "too-few-samples", "readings-missing", "turned-too-fast",
+    "turned-too-slowly", "turns-disagree", "drift", "stylus-off", "frozen-value",
+    "over-range", "wrong-mode", "unit-changed", "offset-changed", "negative-value",
+    "loosening-unproved",
+]  # fmt: skip
+"""Why a clamping has no result."""
+
+WHAT_TO_DO: dict[Invalid, str] = {
+    "short-turn": "no whole turns were swept; let it turn until the prompt changes",
+    "no-turning": "no turning was seen; switch the spindle on",
+    "too-few-samples": "too few readings a turn; turn more slowly",
+    "readings-missing": "readings are missing within a turn; look at cable and indicator",
+    "turned-too-fast": "the spindle turned faster than the bench file allows",
+    "turned-too-slowly": "the spindle stopped or slowed within a turn",
+    "turns-disagree": "the turns disagree; clean taper, slots, pin and nut",
+    "drift": "start and end of a turn differ; clean, and let the bench warm up",
+    "stylus-off": "the stylus left the pin; set it with enough travel",
+    "frozen-value": "the value never changed; look at the indicator",
+    "over-range": "the indicator was out of its range; set it anew",
+    "wrong-mode": "the indicator sends its max-min memory; switch it to live readings",
+    "unit-changed": "the indicator's unit changed; set it back",
+    "offset-changed": "the indicator was zeroed within the sweep; leave it while it turns",
+    "negative-value": "a run-out can't be negative; look at the indicator's mode",
+    "loosening-unproved": "the loosening was not seen well enough; loosen, rotate, clamp again",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SweepRules:
+    """What a sweep is held to.
+
+    Attributes:
+        proof: How a whole turn is proved.
+        turns: Whole turns that count, from 1.
+        step_nm: The indicator's digital step.
+        top_limit_nm: Tolerance limit of the best grade.
+        fastest_turn_ns: A faster turn is not believed: indicators average.
+        slowest_turn_ns: A turn that takes longer has stopped.
+        samples_min: Fewest readings a turn.
+        turn_ns: The known time of a turn; needed by proof ``speed``.
+        speed_tolerance_percent: How far the known speed may be off, either way.
+        has_run_contact: A contact says that the spindle runs: no run-out is needed to
+            show it (a nearly perfect collet shows none).
+    """
+
+    proof: Proof
+    turns: int
+    step_nm: int
+    top_limit_nm: int
+    fastest_turn_ns: int
+    slowest_turn_ns: int
+    samples_min: int
+    turn_ns: int = 0
+    speed_tolerance_percent: int = 5
+    has_run_contact: bool = False
+
+    @property
+    def swept_turn_ns(self) -> int:
+        """Return how long a turn is swept under proof ``speed``: the slowest it may be."""
+        return self.turn_ns * (100 + self.speed_tolerance_percent) // 100
+
+    @property
+    def standstill_ns(self) -> int:
+        """Return how long a pin rests before it is taken to stand, not to be at an extreme."""
+        return self.turn_ns // 2 if self.proof == "speed" else self.slowest_turn_ns // 10
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """Readings of one clamping at one indicator, as they are stored.
+
+    Attributes:
+        at_ns: Monotonic times of the readings, ascending.
+        value_nm: Their values.
+        index_ns: Times of the index passing, ascending; the first starts the first turn.
+        cut: What ended the sweep early, None when its turns were whole.
+    """
+
+    at_ns: tuple[int, ...]
+    value_nm: tuple[int, ...]
+    index_ns: tuple[int, ...] = ()
+    cut: Cut | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunOut:
+    """What a sweep shows.
+
+    Attributes:
+        tir_nm: Largest TIR among the counted turns; None when invalid.
+        seen_nm: Run-out that was there at least; None when nothing can be said.
+        turns_nm: TIR of each whole turn.
+        samples: Fewest readings in a whole turn.
+        closure_nm: Largest start-end difference of a whole turn.
+        invalid: Why there is no TIR.
+    """
+
+    tir_nm: int | None
+    seen_nm: int | None
+    turns_nm: tuple[int, ...] = ()
+    samples: int = 0
+    closure_nm: int | None = None
+    invalid: Invalid | None = None
