@@ -98,12 +98,22 @@ class OptionReader:
         """Return a whole number, ``low <= number <= high``; None if it is not given."""
         return self.whole(key, low, high) if self.has(key) else None
 
-    def yes_no(self, key: str, default: bool) -> bool:
-        """Return a boolean."""
-        value = self._options[key] if self.has(key) else default
-        if not isinstance(value, bool):
-            raise self.wrong(key, "true or false")
-        return value
+    def whole_list(
+        self, key: str, low: int, high: int, *, is_required: bool = True
+    ) -> tuple[int, ...]:
+        """Return different whole numbers, ``low <= number <= high``; one stands for a list."""
+        accepted = f"a whole number from {low} to {high}, or a list of different ones"
+        value = self._options[key] if self.has(key) else ()
+        listed = list(value) if isinstance(value, list | tuple) else [value]
+        if not listed and not (is_required or key in self._options):
+            return ()
+        try:
+            found = [OptionReader({key: number}).whole(key, low, high) for number in listed]
+        except OptionError:
+            raise self.wrong(key, accepted) from None
+        if not found or len(set(found)) != len(found):
+            raise self.wrong(key, accepted)
+        return tuple(found)
 
     def factor(self, key: str) -> tuple[int, int]:
         """Return a positive number as ``(mantissa, exponent)`` of ten; 1 if it is not given.

@@ -212,7 +212,7 @@ def test_frames_without_a_terminator_are_found_again_after_noise() -> None:
     assert results == [
         BadFrame(b"041+0.", "no decimal point"),
         Reading(41_000),
-        BadFrame(b"-0.0+0", "two values in one frame"),
+        BadFrame(b"-0.0+0", "not of the pattern {value}"),
         Reading(42_000),
         Reading(43_000),
     ]
