@@ -5,7 +5,7 @@ from math import hypot, log, pi, sqrt
 
 import numpy as np
 import pytest
-from scipy import stats  # type: ignore[import-untyped]  # scipy ships no types
+from scipy import stats  # scipy ships no types
 
 from simulators.collet import SOFT_CHIP_TURNS, Clamper, Collet, ColletKind, fill_tray
 from simulators.scenario import HOLDER_UM, LOT_A, LOT_B
