@@ -1,6 +1,9 @@
 """What a metrologist would say about a bench file that has no faults."""
 
-from daemon.config import BenchConfig, Config
+from pathlib import Path
+
+from daemon.config import BenchConfig, Config, LineConfig, plain_options
+from daemon.registry import make_driver
 from rules.length import um_text
 from rules.ruleset import Grade
 
@@ -13,12 +16,66 @@ def warnings_of(config: Config) -> list[str]:
         found.extend(f"{where}: {text}" for text in _resolution(one))
         found.extend(f"{where}: {text}" for text in _grades(one))
         found.extend(f"{where}: {text}" for text in _capture(one))
+    found.extend(_asked(config))
+    found.extend(_files(config))
     if config.broker.host not in ("127.0.0.1", "localhost", "::1") and not config.broker.tls:
         found.append(
             f"mqtt.url: {config.broker.name} is not this machine and mqtt:// is not encrypted: "
             "who can write there can falsify the sorting"
         )
     return found
+
+
+def _files(config: Config) -> list[str]:
+    """Say which files the service will not find on this machine."""
+    broker = config.broker
+    named: dict[str, Path | None] = {
+        "mqtt.password_file": broker.password_file,
+        "mqtt.ca_file": broker.ca_file,
+        "mqtt.cert_file": broker.cert_file,
+        "mqtt.key_file": broker.key_file,
+    }
+    found = [
+        f"{key}: there is no file {path} on this machine"
+        for key, path in named.items()
+        if path is not None and not path.is_file()
+    ]
+    folder = config.store_path.parent
+    if not folder.is_dir():
+        found.append(f"store.path: there is no folder {folder} on this machine")
+    return found
+
+
+def _asked(config: Config) -> list[str]:
+    """Look at the lines whose indicators speak only when asked."""
+    single = {
+        indicator.line
+        for one in config.benches
+        for indicator in one.section.indicator
+        if one.section.capture.mode == "single-value"
+    }
+    found = []
+    for line in config.lines.values():
+        if not _is_asked(line):
+            continue
+        section = line.section
+        if section.id in single:
+            found.append(
+                f"line {section.id}: its indicator is asked again and again, and every answer "
+                "would be taken as the finished value of a clamping"
+            )
+        missed_s = section.request_every_s + 3 * section.answer_wait_s
+        if 0 < line.silent_s <= missed_s:
+            found.append(
+                f"line {section.id}: one missed answer takes up to {missed_s:g} s, and the "
+                f"indicator is lost after silent_s = {line.silent_s:g}"
+            )
+    return found
+
+
+def _is_asked(line: LineConfig) -> bool:
+    driver = make_driver(line.driver, plain_options(line.section.options))
+    return driver.next_request() is not None
 
 
 def _resolution(one: BenchConfig) -> list[str]:

@@ -66,16 +66,21 @@ def parse_url(url: str) -> tuple[str, int, bool, str | None]:
         ValueError: If it is no ``mqtt://host[:port]`` or ``mqtts://host[:port]``, or
             carries a password (that belongs into a file).
     """
-    parts = urlsplit(url)
-    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
-        raise ValueError(f"{url!r} is no broker, accepted is mqtt://HOST[:PORT] or mqtts://…")
+    accepted = "accepted is mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise ValueError(f"{error}; {accepted}") from None
     if parts.password is not None:
-        raise ValueError("a password in the URL ends up in logs; use password_file")
-    if parts.path not in ("", "/") or parts.query:
-        raise ValueError(f"{url!r} has a path, accepted is mqtt://HOST[:PORT]")
+        raise ValueError("a password in a URL ends up in logs; accepted is password_file")
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+        raise ValueError(f"{url!r} is no broker; {accepted}")
+    if parts.path not in ("", "/") or parts.query or parts.fragment:
+        raise ValueError(f"{url!r} has more than a host; {accepted}")
     tls = parts.scheme == "mqtts"
     user = unquote(parts.username) if parts.username else None
-    return parts.hostname, parts.port or (8883 if tls else 1883), tls, user
+    return parts.hostname, port or (8883 if tls else 1883), tls, user
 
 
 def _tls_context(broker: Broker) -> ssl.SSLContext | None:

@@ -18,8 +18,9 @@ from daemon.config_sections import (
 )  # fmt: skip
 from daemon.errors import ConfigError
 from daemon.registry import FoundDriver, find_driver
-from daemon.rule_file import load_rules
-from daemon.toml_file import Faults, TomlText, read_toml
+from daemon.rule_file import ReadRules, read_rules
+from daemon.toml_file import Faults, TomlText, read_toml, tables
+from daemon.toml_values import shown
 from drivers import LineSettings
 from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
@@ -30,6 +31,7 @@ from rules.run_out import SweepRules
 
 NS_PER_S = 1_000_000_000
 _NO_WINDOW_UM = 1_000_000
+_SILENT_S = 1.5
 _PARITIES: dict[str, Any] = {"N": "N", "E": "E", "O": "O"}
 
 
@@ -40,10 +42,12 @@ class LineConfig:
     Attributes:
         section: The table of the file.
         driver: Where its driver comes from.
+        silent_s: After how long without a reading an indicator is lost; 0 is never.
     """
 
     section: LineSection
     driver: FoundDriver
+    silent_s: float = _SILENT_S
 
     def settings(self, default: LineSettings) -> LineSettings:
         """Return speed and framing: the file's where it says so, else the driver's own."""
@@ -104,11 +108,6 @@ class Config:
     broker: Broker
     store_path: Path
 
-    @property
-    def socket_path(self) -> Path:
-        """Return the local socket that commands use; it lies beside the store."""
-        return self.store_path.with_name(self.store_path.name + ".socket")
-
 
 def load(path: Path) -> Config:
     """Return the configuration of a bench file.
@@ -119,38 +118,66 @@ def load(path: Path) -> Config:
     source = read_toml(path)
     faults = Faults(path)
     file = faults.model(BenchFile, source.raw, "")
-    rule_sets = _load_rule_files(source, faults)
+    read = _read_rule_files(source, faults)
     drivers = _find_drivers(source, faults)
-    config_checks.check_raw(source.raw, rule_sets, faults)
+    outlines = {name: found.outline for name, found in read.items()}
+    config_checks.check_raw(source.raw, outlines, faults)
+    rule_sets = {n: (f.rules, f.text) for n, f in read.items() if f.rules is not None}
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
-    lines = {line.id: LineConfig(line, drivers[line.driver]) for line in file.line}
     benches = tuple(
         _bench(section, path.parent / section.rules, rule_sets[section.rules])
         for section in file.bench
     )
     return Config(
-        source, file, lines, benches, _broker(file, path.parent), path.parent / file.store.path
-    )
+        source, file, _lines(file, drivers), benches, _broker(file, path.parent),
+        path.parent / file.store.path,
+    )  # fmt: skip
 
 
-def _load_rule_files(source: TomlText, faults: Faults) -> dict[str, tuple[RuleSet, str]]:
-    found: dict[str, tuple[RuleSet, str]] = {}
-    for _, bench in config_checks.tables(source.raw, "bench"):
+def _lines(file: BenchFile, drivers: Mapping[str, FoundDriver]) -> dict[str, LineConfig]:
+    """Return the lines; one of single values is never silent: they come at a key press."""
+    single = {
+        indicator.line
+        for bench in file.bench
+        for indicator in bench.indicator
+        if bench.capture.mode == "single-value"
+    }
+    found = {}
+    for line in file.line:
+        silent_s = line.silent_s
+        if silent_s is None:
+            silent_s = 0.0 if line.id in single else _SILENT_S
+        found[line.id] = LineConfig(line, drivers[line.driver], silent_s)
+    return found
+
+
+def _read_rule_files(source: TomlText, faults: Faults) -> dict[str, ReadRules]:
+    found: dict[str, ReadRules] = {}
+    for number, bench in tables(source.raw, "bench"):
         name = bench.get("rules")
-        if not isinstance(name, str) or name in found:
+        if not isinstance(name, str) or not name or name in found:
             continue
+        path = source.path.parent / name
         try:
-            found[name] = load_rules(source.path.parent / name)
+            found[name] = read_rules(path)
+            lines: tuple[str, ...] = found[name].faults
         except ConfigError as error:
-            faults.lines.extend(line for line in error.faults if line not in faults.lines)
+            lines = error.faults
+        if lines and not path.is_file():
+            text = (
+                f"no file {shown(str(path))}; accepted is a path from the bench file's folder"
+            )
+            faults.add(f"bench.{number}.rules", text)
+            continue
+        faults.lines.extend(line for line in lines if line not in faults.lines)
     return found
 
 
 def _find_drivers(source: TomlText, faults: Faults) -> dict[str, FoundDriver]:
     """Find and try every driver; a wrong option is told like one of our own keys."""
     found: dict[str, FoundDriver] = {}
-    for number, line in config_checks.tables(source.raw, "line"):
+    for number, line in tables(source.raw, "line"):
         name, options = line.get("driver"), line.get("options", {})
         if not isinstance(name, str) or not isinstance(options, Mapping):
             continue

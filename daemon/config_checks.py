@@ -3,32 +3,19 @@
 Works on the raw file, so that a fault in one table hides no fault in another.
 """
 
-from collections.abc import Callable, Iterator, Mapping
-from decimal import Decimal
-from typing import Any
+import os
+from collections.abc import Callable, Mapping
 
-from daemon.errors import UnknownDriverError
-from daemon.registry import FoundDriver
-from daemon.toml_file import Faults
+from daemon.errors import DriverMakeError, UnknownDriverError
+from daemon.registry import FoundDriver, make_driver
+from daemon.rule_checks import RuleOutline
+from daemon.toml_file import Faults, Raw, table, tables
+from daemon.toml_values import number_of, shown
 from drivers import OptionError
 from rules.length import NM_PER_UM
-from rules.ruleset import EVIDENCE_RANK, RuleSet
+from rules.ruleset import EVIDENCE_RANK
 
-Raw = Mapping[str, Any]
-RuleSets = Mapping[str, tuple[RuleSet, str]]
-
-
-def tables(raw: Raw, key: str) -> Iterator[tuple[int, Raw]]:
-    """Return the numbered tables of a list of tables; what is none is left to the models."""
-    found = raw.get(key)
-    for number, table in enumerate(found if isinstance(found, list) else []):
-        if isinstance(table, Mapping):
-            yield number, table
-
-
-def _table(raw: Raw, key: str) -> Raw:
-    found = raw.get(key)
-    return found if isinstance(found, Mapping) else {}
+Outlines = Mapping[str, RuleOutline]
 
 
 def try_driver(
@@ -37,58 +24,81 @@ def try_driver(
     """Find a driver and make it once with its options, as the service will."""
     try:
         driver = find()
-        driver.make(options)
     except UnknownDriverError as error:
         faults.add(f"{key}.driver", str(error))
         return None
+    try:
+        make_driver(driver, options)
     except OptionError as error:
-        text = f"got {error.got!r}, accepted is {error.accepted}"
-        faults.add(f"{key}.options.{error.key}", text)
-        return None
-    return driver
+        got = "missing" if error.got is None else f"got {shown(error.got)}"
+        faults.add(f"{key}.options.{error.key}", f"{got}; accepted is {error.accepted}")
+    except DriverMakeError as error:
+        faults.add(f"{key}.driver", str(error))
+    else:
+        return driver
+    return None
 
 
-def check_raw(raw: Raw, rule_sets: RuleSets, faults: Faults) -> None:
+def check_raw(raw: Raw, outlines: Outlines, faults: Faults) -> None:
     """Note every fault between tables."""
-    _twice(raw, "line", "id", faults, "id")
-    _twice(raw, "line", "port", faults, "port")
-    _twice(raw, "bench", "id", faults, "id")
+    _twice(raw, "line", "id", faults)
+    _twice(raw, "bench", "id", faults)
+    _check_ports(raw, faults)
     _check_channels(raw, faults)
+    _check_silence(raw, faults)
     for number, bench in tables(raw, "bench"):
         name = bench.get("rules")
-        rules = rule_sets.get(name) if isinstance(name, str) else None
+        rules = outlines.get(name) if isinstance(name, str) else None
+        _check_positions(bench, f"bench.{number}", faults)
         if rules is not None:
-            _check_bench(bench, rules[0], f"bench.{number}", faults)
+            _check_bench(bench, rules, f"bench.{number}", faults)
 
 
-def _twice(raw: Raw, table: str, key: str, faults: Faults, what: str) -> None:
-    first: dict[object, int] = {}
-    for number, entry in tables(raw, table):
+def _twice(raw: Raw, name: str, key: str, faults: Faults) -> None:
+    first: dict[str, int] = {}
+    for number, entry in tables(raw, name):
         value = entry.get(key)
         if not isinstance(value, str):
             continue
         if value in first:
-            text = f"{what} {value!r} is used by {table}.{first[value]} as well"
-            faults.add(f"{table}.{number}.{key}", text)
+            text = f"{value!r} is used by {name}.{first[value]} as well"
+            faults.add(f"{name}.{number}.{key}", f"{text}; accepted is one of its own")
         first.setdefault(value, number)
 
 
+def _check_ports(raw: Raw, faults: Faults) -> None:
+    """Refuse one port on two lines, also where two names lead to the same device."""
+    first: dict[str, int] = {}
+    for number, line in tables(raw, "line"):
+        port = line.get("port")
+        if not isinstance(port, str) or not port or "\0" in port:
+            continue
+        place = port if "://" in port else os.path.realpath(port)
+        if place in first:
+            text = f"{port!r} is the port of line.{first[place]} as well"
+            faults.add(f"line.{number}.port", f"{text}; accepted is one line a port")
+        first.setdefault(place, number)
+
+
 def _check_channels(raw: Raw, faults: Faults) -> None:
-    lines = {str(line.get("id")) for _, line in tables(raw, "line")}
+    lines = {line["id"] for _, line in tables(raw, "line") if isinstance(line.get("id"), str)}
     taken: dict[tuple[str, str], str] = {}
     ids: dict[str, str] = {}
     for bench_number, bench in tables(raw, "bench"):
         for number, indicator in tables(bench, "indicator"):
             key = f"bench.{bench_number}.indicator.{number}"
-            line, channel = str(indicator.get("line")), str(indicator.get("channel", ""))
-            if line not in lines:
-                known = ", ".join(sorted(lines)) or "none"
+            line, channel = indicator.get("line"), indicator.get("channel", "")
+            if isinstance(line, str) and line not in lines:
+                known = ", ".join(sorted(lines)) or "none, there is no [[line]]"
                 faults.add(f"{key}.line", f"no line {line!r}; accepted are {known}")
-            _claim(taken, (line, channel), key, faults)
-            name = str(indicator.get("id"))
-            if name in ids:
-                faults.add(f"{key}.id", f"{name!r} is used by {ids[name]} as well")
-            ids.setdefault(name, key)
+            if isinstance(line, str) and isinstance(channel, str):
+                _claim(taken, (line, channel), key, faults)
+            name = indicator.get("id")
+            if isinstance(name, str) and name in ids:
+                text = f"{name!r} is used by {ids[name]} as well; accepted is one of its own"
+                faults.add(f"{key}.id", text)
+            if isinstance(name, str):
+                ids.setdefault(name, key)
 
 
 def _claim(
@@ -107,55 +117,97 @@ def _claim(
     taken.setdefault(place, key)
 
 
-def _check_bench(bench: Raw, rules: RuleSet, key: str, faults: Faults) -> None:
+def _check_silence(raw: Raw, faults: Faults) -> None:
+    """Hold silence to how a line speaks: at a key press, or when it is asked."""
+    single = {
+        indicator.get("line")
+        for _, bench in tables(raw, "bench")
+        for _, indicator in tables(bench, "indicator")
+        if table(bench, "capture").get("mode") == "single-value"
+    }
+    for number, line in tables(raw, "line"):
+        silent, every = number_of(line.get("silent_s")), number_of(line.get("request_every_s"))
+        if not silent:
+            continue
+        if line.get("id") in single:
+            text = f"got {silent}; single values come at a key press, accepted is 0 (never)"
+            faults.add(f"line.{number}.silent_s", text)
+        elif every is not None and silent <= every:
+            text = f"got {silent}; accepted is 0 (never) or more than request_every_s = {every}"
+            faults.add(f"line.{number}.silent_s", text)
+
+
+def _check_positions(bench: Raw, key: str, faults: Faults) -> None:
+    """Refuse one position twice: run-out is recorded by position."""
+    first: dict[str, int] = {}
+    for number, indicator in tables(bench, "indicator"):
+        position = indicator.get("position", "far")
+        if not isinstance(position, str):
+            continue
+        if position in first:
+            text = (
+                f"{position!r} is the position of indicator.{first[position]} as well; "
+                'accepted is one of its own, such as "face" and "far"'
+            )
+            faults.add(f"{key}.indicator.{number}.position", text)
+        first.setdefault(position, number)
+
+
+def _check_bench(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     _check_bins(bench, rules, key, faults)
     _check_steps(bench, rules, key, faults)
     _check_order(bench, rules, key, faults)
-    capture = _table(bench, "capture")
+    if table(bench, "capture").get("mode") == "single-value":
+        _check_single(bench, rules, key, faults)
+
+
+def _check_single(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     asked = rules.least_loosening
-    single = capture.get("mode") == "single-value"
-    if single and EVIDENCE_RANK[asked] > 0:
-        text = f"single values show no loosening, but the rule file asks for {asked!r}"
+    if EVIDENCE_RANK[asked] > 0:
+        text = (
+            f"single values show no loosening, but the rule file asks for {asked!r}; "
+            'accepted is "sweep"'
+        )
         faults.add(f"{key}.capture.mode", text)
-    by = _table(bench, "put_away").get("by")
-    if single and isinstance(by, list) and "removal" in by:
+    by = table(bench, "put_away").get("by")
+    if isinstance(by, list) and "removal" in by:
         text = 'single values show no removal; accepted are "bin" and "foot"'
         faults.add(f"{key}.put_away.by", text)
-    if single and len(list(tables(bench, "indicator"))) > 1:
+    if len(list(tables(bench, "indicator"))) > 1:
         faults.add(f"{key}.indicator", "single values: accepted is one indicator a bench")
 
 
-def _check_bins(bench: Raw, rules: RuleSet, key: str, faults: Faults) -> None:
-    needed = {grade.bin: f"grade {grade.id!r}" for grade in rules.grades}
-    needed.setdefault(rules.nonconforming_bin, "nonconforming pieces")
-    needed.setdefault(rules.hold_bin, "pieces on hold")
-    shown: dict[str, int] = {}
-    shapes: dict[object, str] = {}
+def _check_bins(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
+    shown_bins: dict[str, int] = {}
+    shapes: dict[str, str] = {}
     for number, entry in tables(bench, "bin"):
-        name = str(entry.get("id"))
-        where = f"{key}.bin.{number}"
-        if name not in needed:
-            accepted = ", ".join(sorted(needed))
+        name, shape, where = entry.get("id"), entry.get("shape"), f"{key}.bin.{number}"
+        if not isinstance(name, str):
+            continue
+        if name not in rules.bins and rules.is_whole:
+            accepted = ", ".join(sorted(rules.bins))
             text = f"bin {name!r} has no grade in the rule file; accepted are {accepted}"
             faults.add(f"{where}.id", text)
-        if name in shown:
-            faults.add(f"{where}.id", f"bin {name!r} is there twice")
-        if entry.get("shape") in shapes:
-            other = shapes[entry.get("shape")]
-            faults.add(f"{where}.shape", f"bin {other!r} has this shape: bins differ by shape")
-        shown.setdefault(name, number)
-        shapes.setdefault(entry.get("shape"), name)
-    for name, what in needed.items():
-        if name not in shown:
-            faults.add(f"{key}.bin", f"no bin {name!r}, which the rule file needs for {what}")
+        if name in shown_bins:
+            faults.add(f"{where}.id", f"bin {name!r} is there twice; accepted is one of each")
+        shown_bins.setdefault(name, number)
+        if isinstance(shape, str):
+            if shape in shapes:
+                text = f"{shape!r} is the shape of bin {shapes[shape]!r} as well"
+                faults.add(f"{where}.shape", f"{text}; accepted is a shape of its own")
+            shapes.setdefault(shape, name)
+    for name, what in rules.bins.items():
+        if name not in shown_bins:
+            text = f"no bin {name!r}, which the rule file needs for {what}; accepted is a"
+            faults.add(f"{key}.bin", f"{text} [[bench.bin]] with that id")
 
 
-def _check_steps(bench: Raw, rules: RuleSet, key: str, faults: Faults) -> None:
+def _check_steps(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     """Refuse a step above a fifth of the tightest limit: such a bench can't tell."""
-    tightest = min(grade.tolerance_limit_nm for grade in rules.grades)
+    tightest = rules.tightest_nm
     for number, indicator in tables(bench, "indicator"):
-        step = indicator.get("step_um")
-        if isinstance(step, int | Decimal) and Decimal(step) * NM_PER_UM * 5 > tightest:
+        step = number_of(indicator.get("step_um"))
+        if step is not None and tightest is not None and step * NM_PER_UM * 5 > tightest:
             text = (
                 f"a step of {step} µm is above a fifth of the tightest limit "
                 f"{tightest / NM_PER_UM:g} µm; accepted is {tightest / NM_PER_UM / 5:g} or less"
@@ -163,15 +215,14 @@ def _check_steps(bench: Raw, rules: RuleSet, key: str, faults: Faults) -> None:
             faults.add(f"{key}.indicator.{number}.step_um", text)
 
 
-def _check_order(bench: Raw, rules: RuleSet, key: str, faults: Faults) -> None:
-    lot = _table(bench, "lot")
+def _check_order(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
+    lot = table(bench, "lot")
     order = lot.get("order")
     if not isinstance(order, Mapping):
         return
-    known = [grade.id for grade in rules.grades]
     for grade in order:
-        if grade not in known:
-            text = f"no such grade; accepted are {', '.join(known)}"
+        if grade not in rules.grades and rules.is_whole:
+            text = f"no such grade; accepted are {', '.join(rules.grades)}"
             faults.add(f"{key}.lot.order.{grade}", text)
     quantity = lot.get("quantity")
     total = sum(n for n in order.values() if isinstance(n, int))

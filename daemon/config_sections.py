@@ -7,7 +7,16 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from daemon.broker import parse_url
-from daemon.toml_file import Number, Seconds, Section, Word
+from daemon.toml_values import (
+    KeyFaultError,
+    Micrometres,
+    Number,
+    Seconds,
+    Section,
+    Text,
+    Word,
+    matching,
+)
 from rules.capture_model import Signal
 from rules.put_away import Confirmation
 from rules.ruleset import Evidence
@@ -25,26 +34,33 @@ class SiteSection(Section):
         try:
             ZoneInfo(value)
         except (KeyError, ValueError, OSError) as error:
-            raise ValueError(f"{value!r} is no time zone; accepted is e.g. UTC") from error
+            text = f"got {value!r}; accepted is a zone's name, such as UTC or Europe/Berlin"
+            raise ValueError(text) from error
         return value
 
 
 class StoreSection(Section):
     """Where the record is kept; a relative path is relative to the bench file."""
 
-    path: Annotated[str, Field(min_length=1)]
+    path: Text
 
 
 class MqttSection(Section):
     """The broker. Secrets stand in files of their own."""
 
     url: str = "mqtt://127.0.0.1:1883"
-    root: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "reclamp"
+    root: Annotated[
+        str,
+        matching(
+            "[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*",
+            'is a topic of letters, digits, "-" and "_", its levels parted by "/"',
+        ),
+    ] = "reclamp"
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
-    password_file: str | None = None
-    ca_file: str | None = None
-    cert_file: str | None = None
-    key_file: str | None = None
+    password_file: Text | None = None
+    ca_file: Text | None = None
+    cert_file: Text | None = None
+    key_file: Text | None = None
 
     @field_validator("url")
     @classmethod
@@ -52,22 +68,38 @@ class MqttSection(Section):
         parse_url(value)
         return value
 
+    @model_validator(mode="after")
+    def _files_fit(self) -> "MqttSection":
+        if (self.cert_file is None) != (self.key_file is None):
+            raise KeyFaultError("cert_file", "accepted is cert_file and key_file, or neither")
+        if self.ca_file is not None and self.url.startswith("mqtt://"):
+            raise KeyFaultError(
+                "ca_file", "mqtt:// is not encrypted; accepted is url mqtts://…"
+            )
+        return self
+
 
 class LineSection(Section):
     """One serial line: a port, how it is spoken, and who decodes it."""
 
     id: Word
-    port: Annotated[str, Field(min_length=1)]
-    driver: Annotated[str, Field(min_length=1)]
+    port: Text
+    driver: Text
     options: dict[str, object] = {}
     baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
-    framing: Annotated[str, Field(pattern=r"^[78][NEO][12]$")] | None = None
+    framing: (
+        Annotated[
+            str, matching("[78][NEO][12]", 'are "8N1", "7E1", "7O1", "8N2" and their like')
+        ]
+        | None
+    ) = None
     dtr: bool = True
     rts: bool = True
     open_wait_s: Seconds = 0.3
     request_every_s: Annotated[Seconds, Field(gt=0)] = 0.05
     answer_wait_s: Annotated[Seconds, Field(gt=0)] = 0.5
-    silent_s: Seconds = 1.5
+    silent_s: Seconds | None = None
+    """None: 1.5 s under sweeps, never under single values, which come when a key is pressed."""
 
 
 class IndicatorSection(Section):
@@ -77,16 +109,14 @@ class IndicatorSection(Section):
     line: str
     channel: str = ""
     position: Word = "far"
-    projection_mm: Number | None = None
-    step_um: Number
-    window_um: Annotated[list[Number], Field(min_length=2, max_length=2)] | None = None
+    projection_mm: Annotated[Number, Field(gt=0, le=1000)] | None = None
+    step_um: Annotated[Micrometres, Field(gt=0)]
+    window_um: Annotated[list[Micrometres], Field(min_length=2, max_length=2)] | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> "IndicatorSection":
-        if self.step_um <= 0:
-            raise ValueError("step_um: accepted is a step above 0")
         if self.window_um is not None and self.window_um[0] >= self.window_um[1]:
-            raise ValueError("window_um: accepted is [low, high] with low below high")
+            raise KeyFaultError("window_um", "accepted is [low, high] with low below high")
         return self
 
 
@@ -105,52 +135,65 @@ class CaptureSection(Section):
     samples_min: Annotated[int, Field(ge=8, le=10_000)] = 24
     settle_s: Seconds = 0.5
     run_up_s: Seconds = 1.0
-    moving_um: Number | None = None
+    moving_um: Annotated[Micrometres, Field(gt=0)] | None = None
     turn_wait_s: Annotated[Seconds, Field(gt=0)] = 120.0
     lift_s: Annotated[Seconds, Field(gt=0)] = 0.5
     removal_s: Annotated[Seconds, Field(gt=0)] = 2.0
-    loosening_um: Number = Decimal(20)
+    loosening_um: Annotated[Micrometres, Field(gt=0)] = Decimal(20)
     loosening_s: Annotated[Seconds, Field(gt=0)] = 0.4
     reclamp_min_s: Annotated[Seconds, Field(gt=0)] = 8.0
     loosening: Evidence | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> "CaptureSection":
-        fault = self._single_fault() if self.mode == "single-value" else self._sweep_fault()
-        if fault is not None:
-            raise ValueError(fault)
+        if self.mode == "single-value":
+            self._single_fits()
+        elif self.loosening is not None:
+            text = 'goes with mode = "single-value" only; sweeps see it themselves'
+            raise KeyFaultError("loosening", text)
+        elif self.turning == "by-hand":
+            self._by_hand_fits()
+        else:
+            self._driven_fits()
         return self
 
-    def _single_fault(self) -> str | None:
+    def _single_fits(self) -> None:
         if self.loosening != "not-observed":
-            return (
-                "loosening: single values show no loosening; say so openly with "
+            text = (
+                "single values show no loosening; accepted is to say so openly with "
                 'loosening = "not-observed"'
             )
-        return None
+            raise KeyFaultError("loosening", text)
 
-    def _sweep_fault(self) -> str | None:
-        if self.loosening is not None:
-            return 'loosening: goes with mode = "single-value" only; sweeps see it themselves'
-        if self.turning is None or self.proof is None:
-            return 'turning, proof: a sweep needs both, e.g. "driven" and "index"'
-        if self.proof == "speed" and self.turn_s is None:
-            return 'turn_s: proof = "speed" needs the time of a turn'
-        if self.turning == "by-hand":
-            return self._by_hand_fault()
-        if self.slowest_turn_s <= self.fastest_turn_s:
-            return "slowest_turn_s: accepted is more than fastest_turn_s"
-        return None
-
-    def _by_hand_fault(self) -> str | None:
-        if self.proof == "speed":
-            return 'proof: by hand nobody knows the speed; accepted is "index"'
+    def _by_hand_fits(self) -> None:
+        if self.proof != "index":
+            raise KeyFaultError("proof", 'nobody knows the speed by hand; accepted is "index"')
         if not self.one_way_clutch:
-            return (
-                "one_way_clutch: by hand a pin is rocked about its high spot, and one index "
-                "flag can't tell; name the one-way clutch that forbids it"
+            text = (
+                "by hand a pin is rocked about its high spot, and one index flag can't tell; "
+                "accepted is the name of the one-way clutch that forbids it"
             )
-        return None
+            raise KeyFaultError("one_way_clutch", text)
+        self._turns_fit()
+
+    def _driven_fits(self) -> None:
+        if self.turning is None:
+            raise KeyFaultError("turning", 'a sweep needs it; accepted are "driven", "by-hand"')
+        if self.proof is None:
+            raise KeyFaultError("proof", 'a sweep needs it; accepted are "index", "speed"')
+        if self.proof == "speed" and self.turn_s is None:
+            text = 'proof = "speed" needs it; accepted is the time of one turn in seconds'
+            raise KeyFaultError("turn_s", text)
+        self._turns_fit()
+
+    def _turns_fit(self) -> None:
+        if self.slowest_turn_s <= self.fastest_turn_s:
+            raise KeyFaultError("slowest_turn_s", "accepted is more than fastest_turn_s")
+        if self.turn_s is not None and not (
+            self.fastest_turn_s <= self.turn_s <= self.slowest_turn_s
+        ):
+            text = "accepted is fastest_turn_s or more and slowest_turn_s or less"
+            raise KeyFaultError("turn_s", text)
 
 
 class PutAwaySection(Section):
@@ -165,28 +208,38 @@ class BenchBinSection(Section):
 
     id: Word
     shape: Literal["ring", "square", "pentagon", "bar", "triangle", "cross", "diamond"]
-    box: str | None = None
-    lamp_words: dict[Literal["off", "on", "slow", "fast"], str] = {}
+    box: Text | None = None
+    lamp_words: dict[Literal["off", "on", "slow", "fast"], Text] = {}
+
+    @model_validator(mode="after")
+    def _lamp_can_tell(self) -> "BenchBinSection":
+        words = {"off": "off", "on": "on", "slow": "slow", "fast": "fast", **self.lamp_words}
+        if len(set(words.values())) < len(words):
+            raise KeyFaultError("lamp_words", f"accepted are four different words, got {words}")
+        return self
 
 
 class LotSection(Section):
     """A lot that is opened at start, if none is open."""
 
-    code: Annotated[str, Field(min_length=1, max_length=80)]
-    article: Annotated[str, Field(min_length=1, max_length=80)]
+    code: Annotated[Text, Field(max_length=80)]
+    article: Annotated[Text, Field(max_length=80)]
     quantity: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
     order: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
     holder: str = ""
-    pins: list[str] = []
-    role: str = "operator"
+    pins: list[Text] = []
+    role: Text = "operator"
 
 
 class BenchSection(Section):
     """One bench: its indicators, capture, bins, and the rule file in force."""
 
-    id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=40)]
+    id: Annotated[
+        str,
+        matching("[a-z0-9][a-z0-9-]{0,39}", 'are 1 to 40 lower-case letters, digits and "-"'),
+    ]
     title: str = ""
-    rules: Annotated[str, Field(min_length=1)]
+    rules: Text
     indicator: Annotated[list[IndicatorSection], Field(min_length=1)]
     capture: CaptureSection
     put_away: PutAwaySection = PutAwaySection()

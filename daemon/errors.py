@@ -3,6 +3,7 @@
 ReclampError
 ├── ConfigError         a bench or rule file is wrong: every fault, each with its key
 ├── UnknownDriverError  a driver name nobody brings
+├── DriverMakeError     a driver's factory fails, or makes something else
 ├── PortError           a port can't be opened
 ├── StoreError          the record can't be kept: nothing may be graded
 ├── BrokerError         a broker can't be reached where one is needed at once
@@ -42,6 +43,10 @@ class UnknownDriverError(ReclampError):
         super().__init__(text)
         self.name = name
         self.known = tuple(known)
+
+
+class DriverMakeError(ReclampError):
+    """A driver's factory that fails in a way of its own, or makes what is no driver."""
 
 
 class PortError(ReclampError):

@@ -35,8 +35,8 @@ class LineRunner:
         self._answer_s = section.answer_wait_s / clock.rate
         self._every_s = section.request_every_s / clock.rate
         # Under a fast clock a pause of the machine must not look like a silent indicator.
-        silent_s = max(section.silent_s, _LEAST_SILENCE_S * clock.rate)
-        self._silent_ns = round(silent_s * NS_PER_S) if section.silent_s else 0
+        silent_s = max(decoder.config.silent_s, _LEAST_SILENCE_S * clock.rate)
+        self._silent_ns = round(silent_s * NS_PER_S) if decoder.config.silent_s else 0
         self._is_polled = False
         self._is_due = False
         self._since = 0.0

@@ -1,16 +1,22 @@
 """The rule file: grades, cycle, bins for what no grade takes. Models here, sense in rules/."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from daemon.errors import ConfigError
-from daemon.toml_file import Faults, Number, Section, Share, Word, read_toml
-from rules.length import LengthError, inch_to_nm, um_to_nm
+from daemon.rule_checks import RuleOutline, check_together, outline
+from daemon.toml_file import Faults, read_toml
+from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Share, Text, Word
+from rules.length import inch_to_nm, um_to_nm
 from rules.ruleset import Evidence, Grade, Rest, RuleSet
 
 Count = Annotated[int, Field(ge=1, le=20)]
+
+_LARGEST_LIMIT_NM = 1_000_000_000
+"""A metre: whatever a file says beyond it is a slip of unit or finger."""
 
 
 class CycleSection(Section):
@@ -26,24 +32,27 @@ class GradeSection(Section):
     """One grade, best first in the file; its limit in µm or in inch."""
 
     id: Word
-    limit_um: Number | None = None
+    limit_um: Micrometres | None = None
     limit_in: Number | None = None
-    guard_um: Number | None = None
+    guard_um: Micrometres | None = None
     guard_in: Number | None = None
     clampings: Count | None = None
     bin: Word
     loosening: Evidence | None = None
 
     @model_validator(mode="after")
-    def _one_unit(self) -> "GradeSection":
+    def _fits(self) -> "GradeSection":
         if (self.limit_um is None) == (self.limit_in is None):
-            raise ValueError("limit: accepted is exactly one of limit_um and limit_in")
+            text = "accepted is exactly one of limit_um and limit_in"
+            raise KeyFaultError("limit_um", text)
         if self.guard_um is not None and self.guard_in is not None:
-            raise ValueError("guard: accepted is at most one of guard_um and guard_in")
-        if self.limit_nm <= 0:
-            raise ValueError("limit: accepted is a limit above 0")
+            raise KeyFaultError("guard_um", "accepted is at most one of guard_um and guard_in")
+        if not 0 < self.limit_nm <= _LARGEST_LIMIT_NM:
+            key, most = ("limit_in", "39") if self.limit_um is None else ("limit_um", "1000000")
+            raise KeyFaultError(key, f"accepted is a limit above 0 and at most {most}")
         if not 0 <= self.guard_nm < self.limit_nm:
-            raise ValueError("guard: accepted is 0 or more and less than the limit")
+            key = "guard_in" if self.guard_um is None else "guard_um"
+            raise KeyFaultError(key, "accepted is 0 or more and less than the limit")
         return self
 
     @property
@@ -79,7 +88,7 @@ class RestSection(Section):
 class RuleFile(Section):
     """The whole file."""
 
-    revision: Annotated[str, Field(min_length=1, max_length=60)]
+    revision: Annotated[Text, Field(max_length=60)]
     cycle: CycleSection = CycleSection()
     grade: Annotated[list[GradeSection], Field(min_length=1)]
     nonconforming: BinSection
@@ -112,74 +121,47 @@ class RuleFile(Section):
         )
 
 
+@dataclass(frozen=True, slots=True)
+class ReadRules:
+    """A rule file as read.
+
+    Attributes:
+        path: The file.
+        text: Its text.
+        rules: What it says; None if it has faults.
+        faults: A line for each.
+        outline: What can be read of it in spite of them.
+    """
+
+    path: Path
+    text: str
+    rules: RuleSet | None
+    faults: tuple[str, ...]
+    outline: RuleOutline
+
+
+def read_rules(path: Path) -> ReadRules:
+    """Return a rule file with its faults, if it has any.
+
+    Raises:
+        ConfigError: If it can't be read or is no TOML.
+    """
+    source = read_toml(path)
+    faults = Faults(path)
+    parsed = faults.model(RuleFile, source.raw, "")
+    check_together(source.raw, faults)
+    is_good = parsed is not None and not faults.lines
+    rules = parsed.ruleset(source.sha256) if parsed is not None and is_good else None
+    return ReadRules(path, source.text, rules, tuple(faults.lines), outline(source.raw))
+
+
 def load_rules(path: Path) -> tuple[RuleSet, str]:
     """Return the rules of a file and its text.
 
     Raises:
         ConfigError: With every fault of the file.
     """
-    source = read_toml(path)
-    faults = Faults(path)
-    try:
-        parsed = faults.model(RuleFile, source.raw, "")
-    except LengthError as error:
-        faults.add("grade", str(error))
-        parsed = None
-    if parsed is not None:
-        _check_together(parsed, faults)
-    else:
-        _check_order_of_raw(source.raw.get("grade"), faults)
-    if faults.lines or parsed is None:
-        raise ConfigError(faults.lines)
-    return parsed.ruleset(source.sha256), source.text
-
-
-def _check_together(file: RuleFile, faults: Faults) -> None:
-    previous = None
-    ids: set[str] = set()
-    for number, grade in enumerate(file.grade):
-        key = f"grade.{number}"
-        if grade.id in ids:
-            faults.add(f"{key}.id", f"{grade.id!r} is used twice")
-        ids.add(grade.id)
-        if (grade.clampings or 1) > file.cycle.clampings:
-            most = file.cycle.clampings
-            faults.add(f"{key}.clampings", f"accepted is at most cycle.clampings = {most}")
-        if previous is not None and grade.limit_nm <= previous.limit_nm:
-            faults.add(f"{key}.limit", _order_text(previous.id))
-        acceptance = grade.limit_nm - grade.guard_nm
-        if previous is not None and acceptance <= previous.limit_nm - previous.guard_nm:
-            text = f"acceptance limit (limit less guard band) not above that of {previous.id!r}"
-            faults.add(f"{key}.guard", text)
-        previous = grade
-    _check_bins(file, faults)
-
-
-def _order_text(previous: str) -> str:
-    return f"grades stand best first: accepted is a limit above that of {previous!r}"
-
-
-def _check_bins(file: RuleFile, faults: Faults) -> None:
-    taken: dict[str, str] = {}
-    named = [(f"grade.{n}.bin", g.bin) for n, g in enumerate(file.grade)]
-    for key, bin_id in [
-        *named, ("nonconforming.bin", file.nonconforming.bin), ("hold.bin", file.hold.bin)
-    ]:  # fmt: skip
-        if bin_id in taken:
-            faults.add(key, f"bin {bin_id!r} is taken by {taken[bin_id]}: one kind a bin")
-        taken.setdefault(bin_id, key)
-
-
-def _check_order_of_raw(grades: object, faults: Faults) -> None:
-    """Name limits out of order even where another fault keeps the file from loading."""
-    if not isinstance(grades, list):
-        return
-    previous: GradeSection | None = None
-    for number, raw in enumerate(grades):
-        try:
-            grade = GradeSection.model_validate(raw)
-        except ValueError:
-            continue
-        if previous is not None and grade.limit_nm <= previous.limit_nm:
-            faults.add(f"grade.{number}.limit", _order_text(previous.id))
-        previous = grade
+    found = read_rules(path)
+    if found.rules is None:
+        raise ConfigError(found.faults)
+    return found.rules, found.text

@@ -1,41 +1,25 @@
 """Reading a TOML file into pydantic models, with every fault at once and each by its key."""
 
 import hashlib
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from daemon.errors import ConfigError
+from daemon.toml_values import KeyFaultError, Section, shown
 
+__all__ = ["Faults", "Raw", "Section", "TomlText", "read_toml", "table", "tables"]
 
-class Section(BaseModel):
-    """Base of every table in a file: frozen, unknown keys are errors, types are not bent."""
+Raw = Mapping[str, Any]
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-def _decimal(value: object) -> Decimal:
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        raise ValueError(f"got {value!r}, accepted is a number")
-    return Decimal(value)
-
-
-def _float(value: object) -> float:
-    return float(_decimal(value))
-
-
-Number = Annotated[Decimal, BeforeValidator(_decimal)]
-"""A number as written, exact."""
-
-Seconds = Annotated[float, BeforeValidator(_float), Field(ge=0, le=86_400)]
-Share = Annotated[float, BeforeValidator(_float), Field(gt=0, lt=1)]
-Word = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=60)]
-"""An id that can stand in a topic: letters, digits, "-" and "_"."""
+_BYTE_ORDER_MARK = "\ufeff"
+"""Some editors put it first; it is no part of the text."""
 
 S = TypeVar("S", bound=Section)
 
@@ -64,19 +48,43 @@ class Faults:
 
     def _pydantic(self, model: type[Section], fault: Any, key: str) -> None:
         where = ".".join([key, *(str(part) for part in fault["loc"])]).strip(".")
+        error = fault.get("ctx", {}).get("error")
         if fault["type"] == "extra_forbidden":
             accepted = ", ".join(sorted(_section_at(model, fault["loc"]).model_fields))
             self.add(where, f"unknown key; accepted are {accepted}")
         elif fault["type"] == "missing":
-            self.add(where, "missing; it has no default")
+            self.add(where, _missing(model, fault["loc"]))
+        elif isinstance(error, KeyFaultError):
+            self.add(f"{where}.{error.key}".strip("."), error.text)
         elif fault["type"] == "value_error":
-            self.add(where, fault["msg"].removeprefix("Value error, "))
+            self.add(where, str(error))
         else:
-            self.add(where, f"got {_shown(fault['input'])}; {fault['msg']}")
+            self.add(where, f"got {shown(fault['input'])}; {_in_words(fault['msg'])}")
 
 
-def _shown(value: object) -> str:
-    return str(value) if isinstance(value, Decimal) else repr(value)
+def _in_words(message: str) -> str:
+    """Return pydantic's sentence in the words of a TOML file."""
+    message = re.sub(r"dictionary( or instance of \w+)?", "table", message)
+    return message.removesuffix(" after validation")
+
+
+def _missing(model: type[Section], loc: tuple[int | str, ...]) -> str:
+    """Return what is accepted where nothing stands."""
+    name = str(loc[-1])
+    field = _section_at(model, loc).model_fields.get(name)
+    annotation = field.annotation if field is not None else None
+    inner = _inner_section(annotation)
+    if inner is None:
+        return f"missing; accepted is {_kind(annotation)}"
+    how = f"one or more [[{name}]] tables" if get_origin(annotation) is list else "a table"
+    return f"missing; accepted is {how} with {', '.join(inner.model_fields)}"
+
+
+def _kind(annotation: object) -> str:
+    if get_origin(annotation) is Literal:
+        return " | ".join(f'"{choice}"' for choice in get_args(annotation))
+    kinds = {str: "a text", int: "a whole number", Decimal: "a number", float: "a number"}
+    return next((word for kind, word in kinds.items() if annotation is kind), "a value")
 
 
 def _section_at(model: type[Section], loc: tuple[int | str, ...]) -> type[Section]:
@@ -117,12 +125,29 @@ def read_toml(path: Path) -> TomlText:
         ConfigError: If it can't be read or is no TOML.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-        raw = tomllib.loads(text, parse_float=Decimal)
+        # Bytes, not text: what is hashed is the file as sha256sum sees it.
+        data = path.read_bytes()
+        text = data.decode("utf-8")
+        raw = tomllib.loads(text.removeprefix(_BYTE_ORDER_MARK), parse_float=Decimal)
     except OSError as error:
         raise ConfigError([f"{path}: {error.strerror or error}"]) from error
     except UnicodeDecodeError as error:
-        raise ConfigError([f"{path}: no UTF-8 text: {error.reason}"]) from error
-    except tomllib.TOMLDecodeError as error:
+        what = f"no UTF-8 text: {error.reason} at byte {error.start}"
+        raise ConfigError([f"{path}: {what}"]) from error
+    except (ValueError, RecursionError) as error:  # also numbers and nesting without end
         raise ConfigError([f"{path}: no TOML: {error}"]) from error
-    return TomlText(path, text, hashlib.sha256(text.encode("utf-8")).hexdigest(), raw)
+    return TomlText(path, text, hashlib.sha256(data).hexdigest(), raw)
+
+
+def tables(raw: Raw, key: str) -> Iterator[tuple[int, Raw]]:
+    """Return the numbered tables of a list of tables; what is none is left to the models."""
+    found = raw.get(key)
+    for number, table in enumerate(found if isinstance(found, list) else []):
+        if isinstance(table, Mapping):
+            yield number, table
+
+
+def table(raw: Raw, key: str) -> Raw:
+    """Return a table; empty where none stands."""
+    found = raw.get(key)
+    return found if isinstance(found, Mapping) else {}
