@@ -5,6 +5,7 @@ transaction and only then adopts the new state; if the commit fails it keeps not
 """
 
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from rules import capture, cycle, put_away
 from rules.capture_model import (
@@ -94,9 +95,12 @@ class BenchState:
         grade: Grade of the verdict that waits for its put-away.
         lost: Indicators that do not speak, with the reason.
         is_measuring: A clamping is being swept.
+        begun: Whether that clamping counted when it began, or why not; None: none began.
         foot_down_ns: Since when the foot switch is down.
+        foot_says: What it meant when it was pressed; None: nothing.
         alarms: Alarms that stand, with their texts.
         seen: Indicators that have spoken since the start.
+        low: Indicators whose battery is low.
     """
 
     capture: CaptureState = field(default_factory=CaptureState)
@@ -106,9 +110,12 @@ class BenchState:
     grade: str | None = None
     lost: tuple[tuple[str, str], ...] = ()
     is_measuring: bool = False
+    begun: Refusal | Literal["counts"] | None = None
     foot_down_ns: int | None = None
+    foot_says: Literal["put-away", "loosened"] | None = None
     alarms: tuple[tuple[AlarmCode, str], ...] = ()
     seen: frozenset[str] = frozenset()
+    low: frozenset[str] = frozenset()
 
 
 Result = tuple[BenchState, tuple[Fact, ...]]
@@ -136,7 +143,7 @@ def step(
         case LineLost():
             return _line_lost(state, event, rules, lot)
         case LineBack():
-            return _line_back(state, event)
+            return _line_back(state, event, rules, lot)
         case Edge() | Tick():
             return _captured(state, event, rules, lot)
         case Placed():
@@ -201,9 +208,10 @@ def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | No
         state = replace(state, seen=state.seen | {seen.indicator})
     facts: tuple[Fact, ...] = ()
     is_low = "low-battery" in seen.reading.flags
-    if is_low != _stands(state, "battery-low"):
-        text = f"{seen.indicator}: battery low" if is_low else ""
-        state, facts = _alarm(state, "battery-low", is_low, text)
+    if is_low != (seen.indicator in state.low):
+        low = state.low ^ {seen.indicator}
+        text = ", ".join(f"{name}: battery low" for name in sorted(low))
+        state, facts = _alarm(replace(state, low=low), "battery-low", bool(low), text)
     state, more = _captured(state, seen, rules, lot)
     return state, (*facts, *more)
 
@@ -246,14 +254,14 @@ def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
         return "before-put-away"
     if state.piece is not None:
         return None
-    if lot.order_state == "filled-check-due":
+    if lot.order_state == "filled-check-due" or lot.is_covered:
         return "order-filled"
     return "beyond-lot" if lot.is_exhausted else None
 
 
 def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
-    state = replace(state, is_measuring=True)
     refusal = why_refused(state, lot)
+    state = replace(state, is_measuring=True, begun=refusal or "counts")
     if refusal == "before-put-away":
         where = state.put_away.pending
         return _alarm(
@@ -261,17 +269,20 @@ def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
         )
     if refusal == "beyond-lot":
         return _alarm(state, "beyond-lot", True, "more pieces than the lot was opened with")
-    return state, ()
+    return _alarm(state, "beyond-lot", False, "")
 
 
 def _clamping_ended(
     state: BenchState, clamping: Clamping, rules: BenchRules, lot: LotView | None
 ) -> Result:
-    state = replace(state, is_measuring=False)
-    refusal = why_refused(state, lot)
-    if refusal is not None or lot is None:
-        refused = RefusedFact(refusal or "no-lot", clamping.ended_ns, clamping)
-        return state, (refused,)
+    """Give a clamping to the piece it was begun for, never to another."""
+    refusal = state.begun or "begun-before"
+    if refusal == "counts":
+        refusal = why_refused(state, lot) or "counts"
+    state = replace(state, is_measuring=False, begun=None)
+    if refusal != "counts" or lot is None:
+        reason = refusal if refusal != "counts" else "no-lot"
+        return state, (RefusedFact(reason, clamping.ended_ns, clamping),)
     is_new = state.piece is None
     piece = lot.next_piece if state.piece is None else state.piece
     state = replace(state, piece=piece)
@@ -319,37 +330,58 @@ def _line_lost(
         return state, ()
     state, facts = _captured(state, event, rules, lot)
     state = replace(
-        state, lost=(*state.lost, (event.indicator, event.reason)), is_measuring=False
+        state,
+        lost=(*state.lost, (event.indicator, event.reason)),
+        is_measuring=False,
+        begun=None,
+        foot_down_ns=None,
     )
     if state.cycle.is_open:
         state, ended = _cycle_step(state, cycle.Interrupted(event.reason), rules)
         facts = (*facts, *ended)
-    text = f"{event.indicator}: {event.reason}"
-    state, raised = _alarm(state, "indicator-lost", True, text)
+    state, raised = _alarm(state, "indicator-lost", True, _lost_text(state))
     return state, (*facts, *raised)
 
 
-def _line_back(state: BenchState, event: LineBack) -> Result:
+def _line_back(
+    state: BenchState, event: LineBack, rules: BenchRules, lot: LotView | None
+) -> Result:
+    """Take note; what was seen while the line was lost counts for nothing."""
     lost = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     if lost == state.lost:
         return state, ()
-    state = replace(state, lost=lost)
-    return _alarm(state, "indicator-lost", False, "") if not lost else (state, ())
+    state, facts = _captured(replace(state, lost=lost), event, rules, lot)
+    state, more = _alarm(state, "indicator-lost", bool(lost), _lost_text(state))
+    return state, (*facts, *more)
+
+
+def _lost_text(state: BenchState) -> str:
+    return "; ".join(f"{name}: {why}" for name, why in state.lost)
 
 
 # --- put-away ---------------------------------------------------------------------------------
 
 
 def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None) -> Result:
-    """Take the foot switch when it is let go: in hand it confirms, else it says "loosened"."""
+    """Take the foot switch when it is let go: in hand it confirms, else it says "loosened".
+
+    It says what it said when it was pressed, or nothing: a verdict or a bin's sensor that
+    came meanwhile does not turn one meaning into the other.
+    """
+    pending = state.put_away.pending is not None
     if edge.is_on:
-        return replace(state, foot_down_ns=edge.at_ns), ()
+        says: Literal["put-away", "loosened"] | None = "put-away" if pending else "loosened"
+        if state.is_measuring and not pending:
+            says = None  # nobody opens a nut on a turning spindle
+        return replace(state, foot_down_ns=edge.at_ns, foot_says=says), ()
     if state.foot_down_ns is None:
         return state, ()  # held down since before the start: nobody pressed it
-    held_ns = edge.at_ns - state.foot_down_ns
-    state = replace(state, foot_down_ns=None)
-    if state.put_away.pending is not None:
+    held_ns, said = edge.at_ns - state.foot_down_ns, state.foot_says
+    state = replace(state, foot_down_ns=None, foot_says=None)
+    if said == "put-away":
         return _put_away(state, put_away.FootPressed(held_ns), rules, lot)
+    if said is None or pending:
+        return state, ()
     return _captured(state, Edge("foot", True, edge.at_ns), rules, lot)
 
 
@@ -376,6 +408,9 @@ def _put_away(
                 closed = PutAwayFact(piece, number, bin_id, expected, by)
                 state, more = _closed(state, lot)
                 facts = (*facts, closed, *more)
+    if state.put_away.wrong is None:
+        state, returned = _alarm(state, "wrong-bin", False, "")
+        facts = (*facts, *returned)
     return state, facts
 
 
@@ -422,7 +457,9 @@ def _abandon(state: BenchState, asked: Abandoned, rules: BenchRules) -> Result:
     state, facts = _cycle_step(state, cycle.Abandoned(asked.reason, asked.role), rules)
     void, _ = put_away.step(state.put_away, put_away.Voided(), rules.put_away)
     correction = CorrectionFact(piece, number, "abandoned", asked.reason, asked.role)
-    state, cleared = _clear(replace(state, put_away=void, grade=None, piece=None))
+    begun = "begun-before" if state.begun == "counts" else state.begun
+    state = replace(state, put_away=void, grade=None, piece=None, begun=begun)
+    state, cleared = _clear(state)
     return replace(state, cycle=CycleState()), (*facts, correction, *cleared)
 
 

@@ -114,6 +114,8 @@ def step(
             return again, (CycleEnded("interrupted", event.reason),)
         case RetryAsked():
             return _retry(state, rules)
+        case Abandoned() if state.is_settled:
+            return CycleState(), ()  # its cycle has ended; a cycle ends once
         case Abandoned():
             return CycleState(), (CycleEnded("abandoned", event.reason),)
 

@@ -13,7 +13,9 @@ AlarmCode = Literal[
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 
-Refusal = Literal["too-soon", "before-put-away", "no-lot", "order-filled", "beyond-lot"]
+Refusal = Literal[
+    "too-soon", "before-put-away", "no-lot", "order-filled", "beyond-lot", "begun-before",
+]  # fmt: skip
 
 REFUSAL_TEXT: dict[Refusal, str] = {
     "too-soon": "sooner than a hand can re-clamp: taken as a repeat of the last value",
@@ -21,6 +23,7 @@ REFUSAL_TEXT: dict[Refusal, str] = {
     "no-lot": "no lot is open",
     "order-filled": "the order is filled; nothing more is graded",
     "beyond-lot": "the lot has no more pieces",
+    "begun-before": "it was begun for a piece or lot that is in work no more",
 }
 
 

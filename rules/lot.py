@@ -43,6 +43,14 @@ class LotView:
         return "open" if missing else "filled-check-due"
 
     @property
+    def is_covered(self) -> bool:
+        """Return whether the order is filled once all that is graded is put away."""
+        return bool(self.ordered) and all(
+            self.put_away.get(g, 0) + self.pending.get(g, 0) >= n
+            for g, n in self.ordered.items()
+        )
+
+    @property
     def is_exhausted(self) -> bool:
         """Return whether every piece of the lot has been begun."""
         return self.quantity is not None and self.next_piece > self.quantity

@@ -54,7 +54,7 @@ def show(
     """Return what the bench shows. With a ``fault`` of the store every lamp is off."""
     if fault is not None:
         return Signals("fault", "lead", "call", "Call the lead: nothing is recorded", fault)
-    stopped = _stopped(state)
+    stopped = _stopped(state, rules)
     if state.put_away.pending is not None:
         return _in_hand(state, state.put_away.pending, stopped)
     if stopped is not None:
@@ -71,14 +71,18 @@ def show(
     return _working(state, rules)
 
 
-def _stopped(state: BenchState) -> Signals | None:
+def _stopped(state: BenchState, rules: BenchRules) -> Signals | None:
     if state.lost:
         reason = "; ".join(f"{name}: {why}" for name, why in state.lost)
         text = "Wait: the indicator does not speak. Check its cable and battery"
         return Signals("blocked", "indicator", "wait", text, reason)
-    if not state.seen:
+    if rules.capture.mode == "single-value":
+        return None  # it speaks when its key is pressed, and not before
+    silent = [i.id for i in rules.capture.indicators if i.id not in state.seen]
+    if silent:
         text = "Wait: no reading has come yet"
-        return Signals("coming-up", "indicator", "wait", text, "no reading has come yet")
+        reason = f"no reading has come yet from {', '.join(silent)}"
+        return Signals("coming-up", "indicator", "wait", text, reason)
     return None
 
 
