@@ -2,7 +2,7 @@
 
 import typer
 
-from daemon.cli import bench_files, board, demo, service
+from daemon.cli import bench_files, board, demo, ports, schema, service
 
 app = typer.Typer(
     name="reclamp",
@@ -17,7 +17,10 @@ app.command("demo")(demo.demo)
 app.command("run")(service.run)
 app.command("check")(bench_files.check)
 app.command("explain")(bench_files.explain)
+app.command("ports")(ports.ports)
+app.command("listen")(ports.listen)
 app.command("board")(board.board)
+app.command("schema")(schema.schema)
 app.add_typer(service.lot_app, name="lot")
 app.add_typer(service.piece_app, name="piece")
 
