@@ -127,7 +127,7 @@ class BenchRunner:
         """
         if self.fault is None:
             return True
-        seen, lost = self._state.seen, self._state.lost
+        before = self._state
         note = CorrectionFact(None, None, "store-fault", self.fault, "service")
         try:
             self._take_up(note)
@@ -136,7 +136,7 @@ class BenchRunner:
             return False
         log.warning("%s: records are kept again", self.by.bench)
         self.fault = None
-        self._state = bench.with_lines(self._state, seen, lost)
+        self._state = _with_lines_of(before, self._state)
         self._refresh((note,))
         return True
 
@@ -184,8 +184,7 @@ class BenchRunner:
             )
         self._store.close_lot(reason, role, self.by, self._stamp())
         self.lot = None
-        seen, lost = self._state.seen, self._state.lost
-        self._state = bench.with_lines(BenchState(capture=self._state.capture), seen, lost)
+        self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self._refresh(())
 
     def _fail(self, error: StoreError) -> None:
@@ -223,6 +222,12 @@ class BenchRunner:
 
     def _stamp(self) -> Stamp:
         return Stamp(self._utc(), self._clock.synced(), self._boot, self._clock.now_ns())
+
+
+def _with_lines_of(before: BenchState, fresh: BenchState) -> BenchState:
+    return bench.with_lines(
+        fresh, before.seen, before.lost, before.signal_faults, before.alarms
+    )
 
 
 def _looks_other(before: BenchState, after: BenchState) -> bool:

@@ -37,6 +37,7 @@ _BATCH = 20
 
 ALARM_CODES: tuple[AlarmCode, ...] = (
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
+    "signal-fault", "help-called", "attention-asked",
 )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ transaction and only then adopts the new state; if the commit fails it keeps not
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from rules import capture, cycle, put_away
+from rules import capture, cycle, foot_switch, put_away
 from rules.capture_model import (
     CaptureEvent,
     CaptureOutcome,
@@ -39,6 +39,8 @@ from rules.facts import (
     Refusal,
     RefusedFact,
 )  # fmt: skip
+from rules.foot_switch import CALLS, FootRules
+from rules.line_events import SignalFault
 from rules.lot import LotView, OpenWork
 from rules.put_away import PutAwayRules, PutAwayState
 from rules.ruleset import RuleSet
@@ -46,11 +48,12 @@ from rules.ruleset import RuleSet
 
 @dataclass(frozen=True, slots=True)
 class BenchRules:
-    """Everything a step goes by: rule file, capture and put-away of the bench."""
+    """Everything a step goes by: rule file, capture, put-away and foot switch of the bench."""
 
     grading: RuleSet
     capture: CaptureRules
     put_away: PutAwayRules
+    foot: FootRules = field(default_factory=FootRules)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,14 @@ class Abandoned:
     role: str
 
 
-BenchEvent = CaptureEvent | Placed | RetryAsked | Abandoned
+@dataclass(frozen=True, slots=True)
+class CallAnswered:
+    """Somebody answers the operator's call."""
+
+    role: str
+
+
+BenchEvent = CaptureEvent | SignalFault | Placed | RetryAsked | Abandoned | CallAnswered
 
 
 class CommandRefusedError(Exception):
@@ -97,7 +107,8 @@ class BenchState:
         is_measuring: A clamping is being swept.
         begun: Whether that clamping counted when it began, or why not; None: none began.
         foot_down_ns: Since when the foot switch is down.
-        foot_says: What it meant when it was pressed; None: nothing.
+        foot_down_in: Where the press found the bench.
+        signal_faults: Wired signals that can't be believed, with the reason.
         alarms: Alarms that stand, with their texts.
         seen: Indicators that have spoken since the start.
         low: Indicators whose battery is low.
@@ -112,7 +123,8 @@ class BenchState:
     is_measuring: bool = False
     begun: Refusal | Literal["counts"] | None = None
     foot_down_ns: int | None = None
-    foot_says: Literal["put-away", "loosened"] | None = None
+    foot_down_in: foot_switch.Place = "coming-up"
+    signal_faults: tuple[tuple[str, str], ...] = ()
     alarms: tuple[tuple[AlarmCode, str], ...] = ()
     seen: frozenset[str] = frozenset()
     low: frozenset[str] = frozenset()
@@ -133,7 +145,7 @@ def step(
         lot: The open lot as the store has it now; None when none is open.
 
     Raises:
-        CommandRefusedError: For a command (retry, abandon) that makes no sense now.
+        CommandRefusedError: For a command (retry, abandon, answer) that makes no sense now.
     """
     match event:
         case Seen():
@@ -148,7 +160,9 @@ def step(
             return _captured(state, event, rules, lot)
         case Placed():
             return _put_away(state, put_away.Placed(event.bin), rules, lot)
-        case RetryAsked() | Abandoned():
+        case SignalFault():
+            return _signal_fault(state, event)
+        case RetryAsked() | Abandoned() | CallAnswered():
             return _asked(state, event, rules)
 
 
@@ -180,18 +194,39 @@ def resume(work: OpenWork | None) -> Result:
 
 
 def with_lines(
-    state: BenchState, seen: frozenset[str], lost: tuple[tuple[str, str], ...]
+    state: BenchState,
+    seen: frozenset[str],
+    lost: tuple[tuple[str, str], ...],
+    signal_faults: tuple[tuple[str, str], ...] = (),
+    alarms: tuple[tuple[AlarmCode, str], ...] = (),
 ) -> BenchState:
-    """Return the state knowing which indicators speak: that outlives lot and store trouble."""
-    if not lost:
-        return replace(state, seen=seen)
-    text = "; ".join(f"{name}: {why}" for name, why in lost)
-    alarms = (*state.alarms, ("indicator-lost", text))
-    return replace(state, seen=seen, lost=lost, alarms=alarms)
+    """Return the state knowing what speaks and who called: that outlives lot and store trouble.
+
+    Args:
+        state: The state anew.
+        seen: Indicators that have spoken since the start.
+        lost: Those that do not speak.
+        signal_faults: Wired signals that can't be believed.
+        alarms: Alarms that stood before; of these the calls go on standing.
+    """
+    kept = tuple(entry for entry in alarms if entry[0] in CALLS)
+    if lost:
+        kept = (*kept, ("indicator-lost", _joined(lost)))
+    if signal_faults:
+        kept = (*kept, ("signal-fault", _joined(signal_faults)))
+    return replace(
+        state, seen=seen, lost=lost, signal_faults=signal_faults, alarms=(*state.alarms, *kept)
+    )
+
+
+def _joined(entries: tuple[tuple[str, str], ...]) -> str:
+    return "; ".join(f"{name}: {why}" for name, why in entries)
 
 
 def note_line(state: BenchState, event: BenchEvent) -> BenchState:
     """Return the state knowing whether a line speaks, while nothing else is taken."""
+    if isinstance(event, SignalFault):
+        return replace(state, signal_faults=_without(state.signal_faults, event))
     if not isinstance(event, LineLost | LineBack):
         return state
     others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
@@ -325,13 +360,18 @@ def _cycle_step(state: BenchState, event: cycle.CycleEvent, rules: BenchRules) -
 def _line_lost(
     state: BenchState, event: LineLost, rules: BenchRules, lot: LotView | None
 ) -> Result:
-    """Take note once a line; the open cycle is over, whatever the line was doing."""
-    if any(name == event.indicator for name, _ in state.lost):
-        return state, ()
+    """Take note once a line; the open cycle is over, whatever the line was doing.
+
+    A further loss of the same indicator only says better why.
+    """
+    others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
+    lost = (*others, (event.indicator, event.reason))
+    if others != state.lost:
+        return _alarm(replace(state, lost=lost), "indicator-lost", True, _joined(lost))
     state, facts = _captured(state, event, rules, lot)
     state = replace(
         state,
-        lost=(*state.lost, (event.indicator, event.reason)),
+        lost=lost,
         is_measuring=False,
         begun=None,
         foot_down_ns=None,
@@ -339,7 +379,7 @@ def _line_lost(
     if state.cycle.is_open:
         state, ended = _cycle_step(state, cycle.Interrupted(event.reason), rules)
         facts = (*facts, *ended)
-    state, raised = _alarm(state, "indicator-lost", True, _lost_text(state))
+    state, raised = _alarm(state, "indicator-lost", True, _joined(state.lost))
     return state, (*facts, *raised)
 
 
@@ -351,38 +391,84 @@ def _line_back(
     if lost == state.lost:
         return state, ()
     state, facts = _captured(replace(state, lost=lost), event, rules, lot)
-    state, more = _alarm(state, "indicator-lost", bool(lost), _lost_text(state))
+    state, more = _alarm(state, "indicator-lost", bool(lost), _joined(state.lost))
     return state, (*facts, *more)
 
 
-def _lost_text(state: BenchState) -> str:
-    return "; ".join(f"{name}: {why}" for name, why in state.lost)
+def _signal_fault(state: BenchState, event: SignalFault) -> Result:
+    """Take note of a wired signal that can't be believed: a press that began is none."""
+    state = replace(state, signal_faults=_without(state.signal_faults, event))
+    if event.signal == "foot":
+        state = replace(state, foot_down_ns=None)
+    faults = state.signal_faults
+    return _alarm(state, "signal-fault", bool(faults), _joined(faults))
 
 
-# --- put-away ---------------------------------------------------------------------------------
+def _without(
+    faults: tuple[tuple[str, str], ...], event: SignalFault
+) -> tuple[tuple[str, str], ...]:
+    others = tuple(entry for entry in faults if entry[0] != event.signal)
+    return (*others, (event.signal, event.text)) if event.text else others
+
+
+# --- foot switch ------------------------------------------------------------------------------
+
+
+def foot_place(state: BenchState, rules: BenchRules, lot: LotView | None) -> foot_switch.Place:
+    """Return where a press of the foot switch finds the bench."""
+    return foot_switch.place(
+        state.put_away,
+        foot_confirms="foot" in rules.put_away.by,
+        is_lost=bool(state.lost),
+        has_spoken=bool(state.seen),
+        refusal=why_refused(state, lot),
+        is_single_value=rules.capture.mode == "single-value",
+        is_turning=state.is_measuring or state.capture.phase in ("running-up", "sweeping"),
+        is_loosened=state.capture.loosening is not None,
+    )
 
 
 def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None) -> Result:
-    """Take the foot switch when it is let go: in hand it confirms, else it says "loosened".
-
-    It says what it said when it was pressed, or nothing: a verdict or a bin's sensor that
-    came meanwhile does not turn one meaning into the other.
-    """
-    pending = state.put_away.pending is not None
+    """Take the foot switch when it is let go: only then is it known which press it was."""
+    where = foot_place(state, rules, lot)
     if edge.is_on:
-        says: Literal["put-away", "loosened"] | None = "put-away" if pending else "loosened"
-        if state.is_measuring and not pending:
-            says = None  # nobody opens a nut on a turning spindle
-        return replace(state, foot_down_ns=edge.at_ns, foot_says=says), ()
+        return replace(state, foot_down_ns=edge.at_ns, foot_down_in=where), ()
     if state.foot_down_ns is None:
         return state, ()  # held down since before the start: nobody pressed it
-    held_ns, said = edge.at_ns - state.foot_down_ns, state.foot_says
-    state = replace(state, foot_down_ns=None, foot_says=None)
-    if said == "put-away":
-        return _put_away(state, put_away.FootPressed(held_ns), rules, lot)
-    if said is None or pending:
-        return state, ()
-    return _captured(state, Edge("foot", True, edge.at_ns), rules, lot)
+    held_ns = edge.at_ns - state.foot_down_ns
+    state = replace(state, foot_down_ns=None)
+    match foot_switch.meaning(state.foot_down_in, where, rules.foot.press(held_ns)):
+        case "nothing":
+            return state, ()
+        case "confirm":
+            return _put_away(state, put_away.FootPressed(held_ns), rules, lot)
+        case "loosened":
+            return _captured(state, Edge("foot", True, edge.at_ns), rules, lot)
+        case "call-help":
+            return _call(state, "help-called")
+        case "ask-attention":
+            return _call(state, "attention-asked")
+
+
+def _call(state: BenchState, code: foot_switch.Call) -> Result:
+    """Call somebody; where a call stands already, the second long press takes it back."""
+    if any(_stands(state, standing) for standing in CALLS):
+        return _end_calls(state, "taken back")
+    text = foot_switch.CALL_TEXT[code]
+    if code == "attention-asked":
+        text = f"piece {state.piece}: {text}"
+    return _alarm(state, code, True, text)
+
+
+def _end_calls(state: BenchState, text: str) -> Result:
+    facts: tuple[Fact, ...] = ()
+    for code in CALLS:
+        state, returned = _alarm(state, code, False, text)
+        facts = (*facts, *returned)
+    return state, facts
+
+
+# --- put-away ---------------------------------------------------------------------------------
 
 
 def _put_away(
@@ -426,10 +512,18 @@ def _closed(state: BenchState, lot: LotView | None) -> Result:
 # --- what the lead asks -----------------------------------------------------------------------
 
 
-def _asked(state: BenchState, asked: RetryAsked | Abandoned, rules: BenchRules) -> Result:
-    if isinstance(asked, RetryAsked):
-        return _retry(state, asked, rules)
-    return _abandon(state, asked, rules)
+def _asked(
+    state: BenchState, asked: RetryAsked | Abandoned | CallAnswered, rules: BenchRules
+) -> Result:
+    match asked:
+        case RetryAsked():
+            return _retry(state, asked, rules)
+        case Abandoned():
+            return _abandon(state, asked, rules)
+        case CallAnswered():
+            if not any(_stands(state, code) for code in CALLS):
+                raise CommandRefusedError("nobody has called from this bench")
+            return _end_calls(state, f"answered by {asked.role}")
 
 
 def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:

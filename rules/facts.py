@@ -10,6 +10,7 @@ from rules.put_away import Confirmation
 
 AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
+    "signal-fault", "help-called", "attention-asked",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 
