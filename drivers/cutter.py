@@ -69,6 +69,7 @@ class MarkCutter:
     def reset(self) -> None:
         """Drop the unfinished frame."""
         self._pending = b""
+        self._lacks_head = False
 
     def feed(self, chunk: bytes) -> Sequence[Result]:
         """Return what the frames that ended in this chunk say."""

@@ -173,7 +173,7 @@ def test_a_bad_frame_holds_the_bytes_as_they_came() -> None:
 
 
 def test_seven_bits_with_even_parity_are_told_and_not_masked() -> None:
-    # "+0.004" CR LF as 7E1 read as 8N1 (trade.md 2.5, computed there)
+    # "+0.004" CR LF as 7E1 read as 8N1, by hand: "4" and CR have an odd number of ones
     frame = bytes.fromhex("2B 30 2E 30 30 B4 8D 0A")
     assert "looks like 7E1" in reason({"unit": "mm"}, frame)
 

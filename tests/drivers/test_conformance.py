@@ -14,6 +14,7 @@ from simulators.ascii_line import AsciiLineEncoder
 from simulators.ascii_poll import AsciiPollResponder
 from simulators.modbus_rtu import ModbusRtuResponder
 from simulators.packed_bcd import PackedBcdResponder
+from simulators.scpi import ScpiResponder
 
 PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
 ENTRY_POINTS: dict[str, str] = tomllib.loads(PYPROJECT.read_text())["project"]["entry-points"][
@@ -24,6 +25,7 @@ CODECS: dict[str, Callable[[Specimen], Callable[[Reading], bytes]]] = {
     "ascii-poll": lambda specimen: AsciiPollResponder(specimen.options).encode,
     "modbus-rtu": lambda specimen: ModbusRtuResponder(specimen.options).encode,
     "packed-bcd": lambda specimen: PackedBcdResponder(specimen.options).encode,
+    "scpi": lambda specimen: ScpiResponder(specimen.options).encode,
 }
 
 
