@@ -20,7 +20,6 @@ from daemon.errors import ConfigError
 from daemon.registry import FoundDriver, find_driver
 from daemon.rule_file import ReadRules, read_rules
 from daemon.toml_file import Faults, TomlText, read_toml, tables
-from daemon.toml_values import shown
 from drivers import LineSettings
 from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
@@ -165,9 +164,7 @@ def _read_rule_files(source: TomlText, faults: Faults) -> dict[str, ReadRules]:
         except ConfigError as error:
             lines = error.faults
         if lines and not path.is_file():
-            text = (
-                f"no file {shown(str(path))}; accepted is a path from the bench file's folder"
-            )
+            text = f"no file {str(path)!r}; accepted is a path from the bench file's folder"
             faults.add(f"bench.{number}.rules", text)
             continue
         faults.lines.extend(line for line in lines if line not in faults.lines)

@@ -215,7 +215,8 @@ class BenchBinSection(Section):
     def _lamp_can_tell(self) -> "BenchBinSection":
         words = {"off": "off", "on": "on", "slow": "slow", "fast": "fast", **self.lamp_words}
         if len(set(words.values())) < len(words):
-            raise KeyFaultError("lamp_words", f"accepted are four different words, got {words}")
+            got = ", ".join(f"{what} = {word!r}" for what, word in words.items())
+            raise KeyFaultError("lamp_words", f"got {got}; accepted are four different words")
         return self
 
 
