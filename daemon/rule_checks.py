@@ -61,8 +61,9 @@ def outline(raw: Raw) -> RuleOutline:
 
 
 def limit_nm(grade: Raw) -> int | None:
-    """Return the tolerance limit of a raw grade; None if it can't be read."""
-    return _length_nm(grade, "limit_um", "limit_in")
+    """Return the tolerance limit of a raw grade; None if it can't be one."""
+    found = _length_nm(grade, "limit_um", "limit_in")
+    return found if found is not None and found > 0 else None
 
 
 def _length_nm(grade: Raw, in_um: str, in_inch: str) -> int | None:
@@ -117,7 +118,8 @@ def _check_limits(raw: Raw, faults: Faults) -> None:
         limit = limit_nm(grade)
         if limit is None:
             continue
-        accepted = limit - (_length_nm(grade, "guard_um", "guard_in") or 0)
+        guard = _length_nm(grade, "guard_um", "guard_in") or 0
+        accepted = limit - (guard if 0 < guard < limit else 0)
         name = f"grade.{number} ({grade.get('id')})"
         if previous is not None and limit <= previous[1]:
             text = f"grades stand best first; accepted is a limit above that of {previous[0]}"
