@@ -146,14 +146,15 @@ def test_the_line_of_a_bench_file_is_heard_as_the_service_hears_it(
 
 def test_an_unplugged_line_is_told_and_tried_again() -> None:
     with far_end() as end:
-        end.send_each(iter(FRAMES), 0.5)
+        end.send_each(repeat(FRAMES[0]), 0.05)
         command = [sys.executable, "-m", "daemon.cli", "listen", end.path, *PLAIN, "--json"]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as heard:
             assert heard.stdout is not None
-            kinds = [json.loads(heard.stdout.readline())["kind"] for _ in range(2)]
-            end.close()
-            while kinds[-1] != "lost":
-                kinds.append(json.loads(heard.stdout.readline())["kind"])
+            kinds = [json.loads(heard.stdout.readline())["kind"]]
+            for awaited in ("reading", "lost"):
+                while kinds[-1] != awaited:
+                    kinds.append(json.loads(heard.stdout.readline())["kind"])
+                end.close()
             heard.send_signal(signal.SIGINT)
             summary = json.loads(heard.stdout.readlines()[-1])
     assert kinds[0] == "opened"
