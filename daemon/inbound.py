@@ -41,6 +41,8 @@ class Inbound:
 
     def take(self, base: str, message: aiomqtt.Message) -> Reply | None:
         """Take a message; return the reply of a command."""
+        if not message.topic.value.startswith(base + "/"):
+            return None  # some brokers send what nobody here subscribed to
         topic = message.topic.value.removeprefix(base + "/")
         payload = message.payload
         if message.retain:

@@ -2,7 +2,7 @@
 
 import typer
 
-from daemon.cli import bench_files, board, demo, ports, schema, service
+from daemon.cli import bench_files, board, demo, ports, schema, service, watch
 
 app = typer.Typer(
     name="reclamp",
@@ -20,6 +20,7 @@ app.command("explain")(bench_files.explain)
 app.command("ports")(ports.ports)
 app.command("listen")(ports.listen)
 app.command("board")(board.board)
+app.command("watch")(watch.watch)
 app.command("schema")(schema.schema)
 app.add_typer(service.lot_app, name="lot")
 app.add_typer(service.piece_app, name="piece")

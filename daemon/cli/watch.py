@@ -1,0 +1,76 @@
+"""``reclamp watch``: every bench on a broker, in the terminal."""
+
+import asyncio
+import contextlib
+import json
+import secrets
+from datetime import UTC, datetime
+from time import monotonic
+from typing import Annotated
+
+import typer
+
+from daemon.broker import Broker, parse_url
+from daemon.cli.answers import refuse
+
+__all__ = ["watch"]
+
+_REDRAW_S = 0.5
+
+
+def watch(
+    broker: Annotated[
+        str, typer.Option(help="Where the benches publish: mqtt://HOST[:PORT], mqtts://…")
+    ] = "mqtt://127.0.0.1:1883",
+    root: Annotated[str, typer.Option(help="First level of the benches' topics.")] = "reclamp",
+    once: Annotated[
+        bool, typer.Option(help="Show it once, after two seconds, and end.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="With --once: as JSON.")] = False,
+) -> None:
+    """Show every bench on a broker in the terminal: the board's truth without a browser."""
+    try:
+        host, port, tls, user = parse_url(broker)
+    except ValueError as error:
+        refuse(f"--broker: {error}")
+    if as_json and not once:
+        refuse("--json: goes with --once")
+    where = Broker(host, port, username=user, tls=tls)
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(_watch(where, root, once=once, as_json=as_json))
+
+
+async def _watch(broker: Broker, root: str, *, once: bool, as_json: bool) -> None:
+    from rich.console import Console
+    from rich.live import Live
+
+    from daemon.board.bench_view import Moment
+    from daemon.board.feed import follow
+    from daemon.board.hub import Hub, Setup
+    from daemon.board.shop import Shop
+    from daemon.watching import snapshot, table
+
+    def now() -> Moment:
+        return Moment(monotonic(), datetime.now(UTC))
+
+    hub = Hub(Shop(root, now()), Setup(1, 1, "", broker.name), now)
+    feed = asyncio.create_task(follow(hub, broker, f"reclamp-watch-{secrets.token_hex(4)}"))
+    console = Console()
+    try:
+        if once:
+            await asyncio.sleep(2)
+            found = snapshot(hub.shop)
+            if as_json:
+                console.file.write(json.dumps(found, ensure_ascii=False) + "\n")
+            else:
+                console.print(table(found, broker.name, hub.trouble))
+            return
+        with Live(console=console, screen=True, auto_refresh=False) as live:
+            while not feed.done():
+                shown = table(snapshot(hub.shop), broker.name, hub.trouble)
+                live.update(shown, refresh=True)
+                await asyncio.sleep(_REDRAW_S)
+    finally:
+        feed.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await feed
