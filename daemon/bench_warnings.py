@@ -64,7 +64,7 @@ def _asked(config: Config) -> list[str]:
                 f"line {section.id}: its indicator is asked again and again, and every answer "
                 "would be taken as the finished value of a clamping"
             )
-        missed_s = section.request_every_s + 3 * section.answer_wait_s
+        missed_s = section.request_every_s + 2 * section.answer_wait_s
         if 0 < line.silent_s <= missed_s:
             found.append(
                 f"line {section.id}: one missed answer takes up to {missed_s:g} s, and the "

@@ -8,7 +8,8 @@ import typer
 
 from daemon.bench_warnings import warnings_of
 from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
-from daemon.config import load
+from daemon.config import Config, load
+from daemon.errors import ConfigError
 from daemon.rule_file import load_rules
 from rules.grading import Assessed, assess_tir, best_in_reach, decide
 from rules.length import LengthError, nm_to_um, um_text, um_to_nm
@@ -28,16 +29,30 @@ def check(
     Exit 0 without faults (warnings alone are fine), 2 with faults.
     """
     with reported():
-        config = load(bench_file)
+        config = _loaded(bench_file, as_json)
     warnings = warnings_of(config)
     if as_json:
-        lots = {one.id: one.rules.grading.revision for one in config.benches}
-        typer.echo(json.dumps({"faults": [], "warnings": warnings, "rules": lots}))
+        revisions = {one.id: one.rules.grading.revision for one in config.benches}
+        _print_json({"faults": [], "warnings": warnings, "rules": revisions})
         return
     for warning in warnings:
         typer.echo(f"warning: {warning}")
     benches = ", ".join(one.id for one in config.benches)
     typer.echo(f"{bench_file}: no faults, {len(warnings)} warnings; benches: {benches}")
+
+
+def _loaded(bench_file: Path, as_json: bool) -> Config:
+    """Return the configuration; faults are the answer of ``check``, so JSON holds them too."""
+    try:
+        return load(bench_file)
+    except ConfigError as error:
+        if as_json:
+            _print_json({"faults": list(error.faults), "warnings": [], "rules": {}})
+        raise
+
+
+def _print_json(answer: dict[str, Any]) -> None:
+    typer.echo(json.dumps(answer, ensure_ascii=False))
 
 
 def explain(
@@ -57,7 +72,7 @@ def explain(
     assessed = [_assessed(text, rules) for text in tir]
     answer = _answer(assessed, rules)
     if as_json:
-        typer.echo(json.dumps(answer, ensure_ascii=False))
+        _print_json(answer)
     else:
         _print(answer)
     if answer["grade"] is None:
@@ -67,28 +82,44 @@ def explain(
 def _assessed(text: str, rules: RuleSet) -> Assessed:
     if text == "invalid":
         return Assessed("invalid", None)
-    parts = text.split(",") if "=" in text else [text]
-    values = []
-    for part in parts:
-        number = part.partition("=")[2] if "=" in part else part
-        try:
-            values.append(um_to_nm(number.strip()))
-        except LengthError as error:
-            refuse(f"{text!r}: {error}; accepted is a TIR in µm, invalid, or face=3.1,far=4.0")
-    if min(values) < 0:
-        refuse(f"{text!r}: a TIR can't be negative; accepted is 0 or more µm")
+    values = [_tir_nm(number, text) for number in _numbers(text)]
     return assess_tir(max(values), rules)
+
+
+def _numbers(text: str) -> list[str]:
+    """Return the numbers of one clamping: one, or one a position (``face=3.1,far=4.0``)."""
+    if "=" not in text:
+        return [text]
+    found: dict[str, str] = {}
+    for part in text.split(","):
+        position, sign, number = (word.strip() for word in part.partition("="))
+        if not sign or not position or position in found:
+            refuse(f"{text!r}: accepted is a TIR for each position, once: face=3.1,far=4.0")
+        found[position] = number
+    return list(found.values())
+
+
+def _tir_nm(number: str, text: str) -> int:
+    accepted = "accepted is a TIR in µm, invalid, or face=3.1,far=4.0"
+    try:
+        value = um_to_nm(number)
+    except LengthError as error:
+        refuse(f"{text!r}: {error}; {accepted}")
+    if value < 0:
+        refuse(f"{text!r}: a TIR can't be negative; {accepted}")
+    return value
 
 
 def _answer(assessed: list[Assessed], rules: RuleSet) -> dict[str, Any]:
     decision = decide(assessed, rules)
+    reason = decision.text.removesuffix("; the last: ") if decision else _more(assessed, rules)
     settled_by = next(
         (n for n in range(1, len(assessed) + 1) if decide(assessed[:n], rules)), None
     )
     return {
         "grade": decision.grade if decision else None,
         "bin": decision.bin if decision else None,
-        "reason": decision.text if decision else _more(assessed, rules),
+        "reason": reason,
         "settled_by_clamping": settled_by,
         "clampings": [_clamping(a) for a in assessed],
         "decision_rule": [
@@ -108,7 +139,8 @@ def _more(assessed: list[Assessed], rules: RuleSet) -> str:
     grade = best_in_reach(assessed, rules)
     assert grade is not None  # without one there is a decision
     valid = sum(1 for a in assessed if a.tir_nm is not None)
-    return f"no verdict yet: {grade.id} needs {grade.clampings - valid} more clampings"
+    more = grade.clampings - valid
+    return f"no verdict yet: {grade.id} needs {more} more clamping{'s' if more > 1 else ''}"
 
 
 def _clamping(assessed: Assessed) -> dict[str, Any]:
