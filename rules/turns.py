@@ -10,6 +10,9 @@ from rules.sweep import Sweep, SweepRules
 _FLAT_MARGIN = 0.15
 """Share of a turn tolerated at an extreme beyond what rounding to the step explains."""
 
+_FLICKER_STEPS = 6
+"""From so many steps of TIR on, a last digit that flickers is not the run-out itself."""
+
 
 @dataclass(frozen=True, slots=True)
 class Turn:
@@ -67,10 +70,10 @@ class Turn:
         return max(over_the_ends, max(inside, default=0))
 
     def longest_held(self) -> tuple[int, float]:
-        """Return the value it stayed on longest, and for which share of its readings."""
+        """Return the value it stayed on longest, and for which share of the turn."""
         runs = ((len(list(run)), value) for value, run in groupby(self.value_nm))
         length, value = max(runs)
-        return value, length / len(self.value_nm)
+        return value, (length - 1) / len(self.value_nm)
 
 
 def whole_turns(sweep: Sweep, rules: SweepRules) -> list[Turn]:
@@ -128,12 +131,15 @@ def held_too_long(turn: Turn, tir_nm: int, step_nm: int) -> int | None:
     value, share = turn.longest_held()
     if turn.tir_nm == 0 or share > _explained(step_nm, tir_nm) + _FLAT_MARGIN:
         return value
-    most = _explained(2 * step_nm, tir_nm) + _FLAT_MARGIN
-    count = len(turn.value_nm)
-    if sum(1 for v in turn.value_nm if v >= turn.high_nm - step_nm) > most * count:
-        return turn.high_nm
-    if sum(1 for v in turn.value_nm if v <= turn.low_nm + step_nm) > most * count:
-        return turn.low_nm
+    if turn.tir_nm < _FLICKER_STEPS * step_nm:
+        return None
+    most = _explained(2 * step_nm, turn.tir_nm) + _FLAT_MARGIN
+    values = turn.value_nm[: turn.samples]  # the closing reading is the first angle again
+    high_nm, low_nm = turn.high_nm, turn.low_nm
+    if sum(1 for v in values if v >= high_nm - step_nm) - 1 > most * len(values):
+        return high_nm
+    if sum(1 for v in values if v <= low_nm + step_nm) - 1 > most * len(values):
+        return low_nm
     return None
 
 
