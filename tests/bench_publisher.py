@@ -5,6 +5,7 @@ formula (TIR = 2|m + e + s|, seeded) and says of it what a bench says.
 """
 
 import random
+import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -162,18 +163,24 @@ class BenchPublisher:
     def __init__(self, port: int, bench: str, root: str = "reclamp") -> None:
         self.topic = f"{root}/{bench}"
         self.last_state: State | None = None
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"{root}-{bench}")
-        self._is_dead = False
+        self._port = port
         self._kept: dict[str, str] = {}
         self._lit: dict[str, str] = {}
-        self._client.on_connect = self._say_all_again
-        self._client.will_set(f"{self.topic}/link", "offline", qos=1, retain=True)
-        self._client.connect("127.0.0.1", port, keepalive=10)
-        self._client.loop_start()
+        self._is_dead = False
+        self._client = self._connected()
         self._ended = threading.Event()
         self._beats = threading.Thread(target=self._beat, daemon=True)
         self._beats.start()
         self.word("link", "online")
+
+    def _connected(self) -> mqtt.Client:
+        identifier = self.topic.replace("/", "-")
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=identifier)
+        client.on_connect = self._say_all_again
+        client.will_set(f"{self.topic}/link", "offline", qos=1, retain=True)
+        client.connect("127.0.0.1", self._port, keepalive=10)
+        client.loop_start()
+        return client
 
     def word(self, suffix: str, word: str, *, retain: bool = True) -> None:
         if retain:
@@ -183,6 +190,12 @@ class BenchPublisher:
 
     def say(self, suffix: str, payload: BaseModel) -> None:
         self.word(suffix, payload.model_dump_json())
+
+    def keep(self, suffix: str, payload: BaseModel) -> None:
+        """Have it said at the next connect, however long that takes."""
+        self._kept[suffix] = payload.model_dump_json()
+        if self._client.is_connected():
+            self.say(suffix, payload)
 
     def lamp(self, bin_id: str, word: str) -> None:
         """The retained value is only ever ``off``; anything else is said unretained."""
@@ -222,20 +235,29 @@ class BenchPublisher:
         self._ended.set()
         self._beats.join()
 
+    def forget(self) -> None:
+        """Clear whatever the broker keeps of this bench."""
+        for suffix in list(self._kept):
+            self.word(suffix, "")
+
     def die(self) -> None:
         """End as a killed process does: no goodbye, so the will is published."""
         self.silence()
-        self._is_dead = True
+        self._kept["link"] = "offline"
         self._client.loop_stop()
-        socket = self._client.socket()
-        if socket is not None:
-            socket.close()
+        line = self._client.socket()
+        assert isinstance(line, socket.socket), "the bench was not connected"
+        line.shutdown(socket.SHUT_RDWR)
+        self._is_dead = True
 
-    def close(self) -> None:
+    def close(self, *, is_forgotten: bool = False) -> None:
         """End in order: a clean disconnect fires no will."""
         self.silence()
-        if not self._is_dead and self._client.is_connected():
-            self.word("link", "offline")
+        if self._is_dead:
+            self._client = self._connected()
+        self.word("link", "offline")
+        if is_forgotten:
+            self.forget()
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -258,12 +280,12 @@ class BenchPublisher:
 
 @contextmanager
 def publishing(
-    port: int, bench: str, title: str, root: str = "reclamp"
+    port: int, bench: str, title: str, speed: float = 1.0, *, is_forgotten: bool = False
 ) -> Iterator[BenchPublisher]:
-    """Run a bench that has said who it is."""
-    publisher = BenchPublisher(port, bench, root)
-    publisher.say("about", about(bench, title))
+    """Run a bench that has said who it is; ``is_forgotten`` leaves nothing of it behind."""
+    publisher = BenchPublisher(port, bench)
+    publisher.say("about", about(bench, title, speed))
     try:
         yield publisher
     finally:
-        publisher.close()
+        publisher.close(is_forgotten=is_forgotten)

@@ -2,12 +2,15 @@
 
 import asyncio
 import logging
+from collections.abc import Sequence
+
+from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.board.hub import Hub
 from daemon.board.inbox import filters
 from daemon.broker import Broker, MqttError, Session, connected
 
-__all__ = ["follow"]
+__all__ = ["follow", "refused"]
 
 _log = logging.getLogger(__name__)
 
@@ -30,6 +33,12 @@ async def follow(hub: Hub, broker: Broker, identifier: str) -> None:
     async with asyncio.TaskGroup() as tasks:
         tasks.create_task(_judge(hub))
         tasks.create_task(_reconnect(hub, broker, identifier))
+
+
+def refused(granted: Sequence[int] | Sequence[ReasonCode]) -> bool:
+    """Return whether a SUBACK's codes, of either protocol version, refuse a subscription."""
+    codes = (code if isinstance(code, int) else code.value for code in granted)
+    return any(code >= SUBACK_REFUSED for code in codes)
 
 
 async def _judge(hub: Hub) -> None:
@@ -81,19 +90,13 @@ async def _subscribe(hub: Hub, session: Session) -> None:
     the rest without a word; hundreds of benches at once would be more.
     """
     for topic_filter in filters(hub.shop.root):
-        await _subscribe_one(session, topic_filter)
+        if refused(await session.client.subscribe(topic_filter, qos=1)):
+            raise MqttError(f"the broker refuses the subscription to {topic_filter}")
         for _ in range(int(QUIET_LONGEST_S / QUIET_S)):
             before = hub.shop.received
             await asyncio.sleep(QUIET_S)
             if hub.shop.received == before:
                 break
-
-
-async def _subscribe_one(session: Session, topic_filter: str) -> None:
-    granted = await session.client.subscribe(topic_filter, qos=1)
-    for code in granted:
-        if getattr(code, "value", code) >= SUBACK_REFUSED:
-            raise MqttError(f"the broker refuses the subscription to {topic_filter}")
 
 
 async def _listen(hub: Hub, session: Session) -> None:

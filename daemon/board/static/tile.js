@@ -45,9 +45,10 @@ export class Tile {
     heading.id = `bench-${this.id}`;
     const left = el("div", "column", part.order, part.counts, part.ratio, part.caption, part.more, part.lot, part.age);
     const right = el("div", "column", part.work, part.chart);
+    part.body = el("div", "body", el("div", "columns", left, right), part.waits, part.bins, part.rows);
     this.element = el("section", "bench", el("div", "inside",
       el("div", "head", heading, part.aside, part.brief), part.band, part.alarms,
-      el("div", "body", el("div", "columns", left, right), part.waits, part.bins, part.rows)));
+      part.body));
     this.element.setAttribute("aria-labelledby", heading.id);
   }
 
@@ -174,10 +175,10 @@ export class Tile {
     this.element.classList.toggle("no-order", !isAllowed);
   }
 
-  // A section without room has wrapped out of the tile's right edge.
+  // A section without room has wrapped out of the body's right edge.
   hasOrder() {
     const order = this.part.order.getBoundingClientRect();
-    return order.width === 0 || order.left < this.element.getBoundingClientRect().right - 1;
+    return order.width === 0 || order.left < this.part.body.getBoundingClientRect().right - 1;
   }
 
   // What a screen reader is told when the bench needs help, or no longer does.
