@@ -21,8 +21,8 @@ from dataclasses import dataclass
 
 from drivers.ascii_content import ContentForm, content_form, read_content
 from drivers.ascii_reasons import why_no_reading
-from drivers.checksum import CHECKSUMS
-from drivers.contract import MAX_FRAME_BYTES, BadFrame
+from drivers.checksum import CHECKSUMS, guard_of
+from drivers.contract import MAX_FRAME_BYTES, BadFrame, Guard
 from drivers.cutter import Cutter, LengthCutter, MarkCutter, OnBad, ReadFrame, nobody_minds
 from drivers.options import OptionReader
 from drivers.parity import parity_mismatch
@@ -36,6 +36,7 @@ _COVERS = ("content+end", "content", "start+content+end")
 class ChecksumForm:
     """Which checksum a frame carries, how it is written and what it covers."""
 
+    kind: str
     compute: Callable[[bytes], int]
     width: int
     form: str
@@ -71,6 +72,11 @@ class FrameForm:
     drops_cr: bool
     length: int | None
     checksum: ChecksumForm | None
+
+    @property
+    def guard(self) -> Guard:
+        """What a frame carries against damage."""
+        return guard_of(self.checksum.kind if self.checksum else None)
 
     @property
     def starts_marked(self) -> bool:
@@ -142,11 +148,12 @@ def _checksum_form(options: OptionReader) -> ChecksumForm | None:
     if not table:
         return None
     inner = OptionReader(table, inside="checksum")
-    compute, width = CHECKSUMS[inner.choice("kind", CHECKSUMS)]
+    kind = inner.choice("kind", CHECKSUMS)
+    compute, width = CHECKSUMS[kind]
     form = inner.choice("form", _FORMS, "hex")
     covers = inner.choice("covers", _COVERS, "content+end")
     inner.finish()
-    return ChecksumForm(compute, width, form, covers)
+    return ChecksumForm(kind, compute, width, form, covers)
 
 
 def make_cutter(

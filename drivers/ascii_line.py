@@ -25,6 +25,7 @@ class AsciiLine:
 
     def __init__(self, form: FrameForm) -> None:
         self.line = LineSettings()
+        self.guard = form.guard
         self._cutter = make_cutter(form, partial(read_frame, form=form), joins_midway=True)
 
     def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:

@@ -38,6 +38,7 @@ class AsciiPoll:
         self, form: FrameForm, requests: Sequence[tuple[str, bytes]], quiet_timeouts: int
     ) -> None:
         self.line = LineSettings()
+        self.guard = form.guard
         self._requests = tuple(requests)
         self._turn = 0
         self._talk = TurnTaking(quiet_timeouts)

@@ -4,6 +4,8 @@ from collections.abc import Callable, Mapping
 from functools import reduce
 from operator import xor
 
+from drivers.contract import Guard
+
 
 def xor_8(data: bytes) -> int:
     """Return the exclusive-or of all bytes."""
@@ -44,6 +46,14 @@ def _crc_table() -> tuple[int, ...]:
 
 
 _CRC_TABLE = _crc_table()
+
+
+def guard_of(kind: str | None) -> Guard:
+    """Return how well a checksum guards a frame; None for no checksum."""
+    if kind is None:
+        return "none"
+    return "crc" if kind.startswith("crc") else "weak"
+
 
 CHECKSUMS: Mapping[str, tuple[Callable[[bytes], int], int]] = {
     "xor-8": (xor_8, 1),

@@ -12,6 +12,12 @@ MAX_FRAME_BYTES = 256
 MAX_VALUE_NM = 10**12
 """1 km: a larger number is no indication of a length, whatever its digits say."""
 
+Guard = Literal["none", "weak", "crc"]
+"""What a frame carries against damage: nothing, a parity sum or checksum, or a CRC.
+
+A driver may say it in an attribute ``guard``; one that says nothing has none.
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:

@@ -81,7 +81,7 @@ class MarkCutter:
             if stop > 0:
                 self._add_frame(data[start:stop], results)
             elif len(data) - start >= MAX_FRAME_BYTES:
-                stop = start + MAX_FRAME_BYTES
+                stop = self._end_of_overlong(data, start)
                 self._add_overlong(data[start:stop], results)
             else:
                 break
@@ -97,6 +97,12 @@ class MarkCutter:
             return 0
         stop = at + len(self._mark) + self._after
         return stop if stop <= min(limit, len(data)) else 0
+
+    def _end_of_overlong(self, data: bytes, start: int) -> int:
+        """Return where to cut, so that a mark at the border still ends the tail."""
+        limit = start + MAX_FRAME_BYTES
+        at = data.find(self._mark, start, limit)
+        return at if at > start else limit - len(self._mark) + 1
 
     def _add_bad(self, raw: bytes, reason: str, results: list[Result]) -> None:
         results.append(BadFrame(raw, reason))

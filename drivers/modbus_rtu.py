@@ -39,7 +39,7 @@ Options:
 from collections.abc import Mapping, Sequence
 
 from drivers.checksum import crc_16
-from drivers.contract import BadFrame, LineSettings
+from drivers.contract import BadFrame, Guard, LineSettings
 from drivers.modbus_cutter import ModbusCutter
 from drivers.modbus_value import RegisterForm, read_registers, register_form
 from drivers.options import OptionReader
@@ -66,6 +66,7 @@ class ModbusRtu:
         self, form: RegisterForm, unit_ids: Sequence[int], function: int, quiet_timeouts: int
     ) -> None:
         self.line = LineSettings(baud=19200, parity="E")
+        self.guard: Guard = "crc"
         self._form = form
         self._unit_ids = tuple(unit_ids)
         self._function = function

@@ -37,8 +37,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, cast, get_args
 
-from drivers.checksum import CHECKSUMS
-from drivers.contract import MAX_VALUE_NM, BadFrame, LineSettings
+from drivers.checksum import CHECKSUMS, guard_of
+from drivers.contract import MAX_VALUE_NM, BadFrame, Guard, LineSettings
 from drivers.cutter import LengthCutter
 from drivers.options import OptionReader
 from drivers.turn_taking import TurnTaking
@@ -46,10 +46,20 @@ from rules.length import Unit, digits_to_nm
 from rules.reading import Flag, Mode, Reading
 
 _SIGNS = frozenset("ABCDEF")
-BcdChecksum = tuple[Callable[[bytes], int], int, Literal["big", "little"], bool]
-"""What computes it, its size in bytes, their order, and whether it covers the start."""
+_ORDERS: Mapping[str, Literal["big", "little"]] = {"bytes": "big", "bytes-low-first": "little"}
 
 _FLAG_NAMES = (*get_args(Flag), "max-min")
+
+
+@dataclass(frozen=True, slots=True)
+class BcdChecksum:
+    """Which checksum a frame carries, in which order of bytes, and what it covers."""
+
+    guard: Guard
+    compute: Callable[[bytes], int]
+    size: int
+    order: Literal["big", "little"]
+    covers_start: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +82,7 @@ class BcdForm:
     def length(self) -> int:
         """How many bytes a frame has."""
         status = 0 if self.status is None else 1
-        check = 0 if self.checksum is None else self.checksum[1]
+        check = 0 if self.checksum is None else self.checksum.size
         return len(self.start) + status + (self.digits + 1) // 2 + check
 
 
@@ -81,6 +91,7 @@ class PackedBcd:
 
     def __init__(self, form: BcdForm, request: bytes, quiet_timeouts: int) -> None:
         self.line = LineSettings()
+        self.guard: Guard = form.checksum.guard if form.checksum else "none"
         self._form = form
         self._request = request
         self._talk = TurnTaking(quiet_timeouts)
@@ -123,11 +134,11 @@ def read_frame(frame: bytes, form: BcdForm) -> Reading | str:
         return "no start"
     at = len(form.start)
     if form.checksum is not None:
-        compute, size, order, covers_start = form.checksum
-        covered = frame[0 if covers_start else at : -size]
-        if frame[-size:] != compute(covered).to_bytes(size, order):
+        check = form.checksum
+        covered = frame[0 if check.covers_start else at : -check.size]
+        if frame[-check.size :] != check.compute(covered).to_bytes(check.size, check.order):
             return "wrong checksum"
-        frame = frame[:-size]
+        frame = frame[: -check.size]
     names: Sequence[str] = ()
     if form.status is not None:
         found = _named_bits(frame[at], form.status)
@@ -235,8 +246,9 @@ def _read_checksum(reader: OptionReader) -> BcdChecksum | None:
     if not table:
         return None
     inner = OptionReader(table, inside="checksum")
-    compute, size = CHECKSUMS[inner.choice("kind", CHECKSUMS)]
-    form = inner.choice("form", ("bytes", "bytes-low-first"), "bytes")
+    kind = inner.choice("kind", CHECKSUMS)
+    compute, size = CHECKSUMS[kind]
+    order = _ORDERS[inner.choice("form", _ORDERS, "bytes")]
     covers = inner.choice("covers", ("content", "start+content"), "content")
     inner.finish()
-    return compute, size, "big" if form == "bytes" else "little", covers.startswith("start")
+    return BcdChecksum(guard_of(kind), compute, size, order, covers.startswith("start"))

@@ -38,7 +38,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, cast, get_args
 
-from drivers.contract import MAX_VALUE_NM, BadFrame, LineSettings
+from drivers.contract import MAX_VALUE_NM, BadFrame, Guard, LineSettings
 from drivers.cutter import MarkCutter
 from drivers.options import LENGTH_UNITS, MARKS, OptionReader
 from drivers.parity import parity_mismatch
@@ -79,6 +79,7 @@ class Scpi:
 
     def __init__(self, form: ScpiForm, terminator: bytes, quiet_timeouts: int) -> None:
         self.line = LineSettings()
+        self.guard: Guard = "none"
         self._form = form
         self._stage: _Stage = "identity"
         self._is_new = True

@@ -4,7 +4,7 @@ Takes the options of a bench file that the driver takes, and nothing from the dr
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import cast
 
@@ -53,6 +53,10 @@ class AsciiLineEncoder:
         """
         written = _FIELD.sub(lambda match: self._field(match[1], reading), self._pattern)
         return self._framed(written)
+
+    def respond(self, chunk: bytes, indication: Callable[[str], Reading]) -> bytes:
+        """Return nothing: this indicator sends unasked, whatever it is sent."""
+        return b""
 
     def _text(self, key: str, default: str) -> str:
         return str(self._options.get(key, default))

@@ -24,6 +24,9 @@ def _noises(specimen: Specimen) -> Iterator[bytes]:
         yield rng.randbytes(length)
         yield b"\x00" * length
         yield b"\xff" * length
+    longest = max(len(frame.raw) for frame in specimen.good)
+    for length in range(MAX_FRAME_BYTES - longest - 2, MAX_FRAME_BYTES + 3):
+        yield b"\xff" * length
     for frame in specimen.good:
         for cut in (1, len(frame.raw) // 2, len(frame.raw) - 1):
             yield frame.raw[:cut]

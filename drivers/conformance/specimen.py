@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
-from drivers.contract import MakeDriver
+from drivers.contract import Guard, MakeDriver
 from rules.reading import Reading
 
 Role = Literal[
@@ -23,9 +23,6 @@ Role = Literal[
 ]  # fmt: skip
 
 ROLES: tuple[Role, ...] = get_args(Role)
-
-Guard = Literal["none", "weak", "crc"]
-"""What a frame carries against damage: nothing, a parity or sum, or a CRC."""
 
 
 @dataclass(frozen=True, slots=True)

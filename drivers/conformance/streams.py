@@ -23,6 +23,10 @@ _SPEEDS_BAUD = (
 
 def specimen_is_complete(specimen: Specimen, book: Book) -> None:
     """Every role has a frame or a reason, and each frame is what its role says."""
+    driver = specimen.make(dict(specimen.options))
+    guard = getattr(driver, "guard", "none")
+    said = f"the driver says its guard is {guard!r}, the specimen {specimen.guard!r}"
+    book.expect(guard == specimen.guard, said)
     for role in ROLES:
         frame = specimen.of(role)
         if role != "further":

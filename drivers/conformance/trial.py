@@ -58,10 +58,17 @@ class Trial:
         except Exception as error:
             raise DriverRaisedError(Failure(f"feed raised {error!r}", self.stream)) from error
         for result in results:
-            if wrong := _why_no_result(result):
+            if wrong := _why_no_result(result) or self._why_not_sent(result, len(chunk)):
                 raise DriverRaisedError(Failure(f"{wrong}: {result!r}", self.stream))
         self.results += results
         return results
+
+    def _why_not_sent(self, result: Result, chunk_bytes: int) -> str:
+        """Return what is wrong if a bad frame holds other bytes than those that came."""
+        if isinstance(result, Reading):
+            return ""
+        recent = self.stream[-(chunk_bytes + 2 * MAX_FRAME_BYTES) :]
+        return "" if result.raw in recent else "a bad frame holds bytes that did not come"
 
     def feed_all(self, chunks: Iterable[bytes]) -> None:
         """Feed several chunks."""

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from drivers.checksum import xor_8
-from drivers.contract import MAX_FRAME_BYTES, BadFrame, LineSettings, OptionError
+from drivers.contract import MAX_FRAME_BYTES, BadFrame, Guard, LineSettings, OptionError
 from rules.length import Unit, digits_to_nm
 from rules.reading import NO_FLAGS, Flag, Mode, Reading
 
@@ -286,6 +286,19 @@ class StaysLostAfterNoise(Plain):
         return results
 
 
+class CleansItsBadFrames(Plain):
+    def read_or_drop(self, frame: bytes) -> list[Reading | BadFrame]:
+        results = super().read_or_drop(frame)
+        return [
+            BadFrame(b"?" * len(item.raw), item.reason) if isinstance(item, BadFrame) else item
+            for item in results
+        ]
+
+
+class ClaimsAGuard(Plain):
+    guard: Guard = "crc"
+
+
 class TakesAnyOption(Plain):
     known_options = None
 
@@ -378,7 +391,12 @@ class TakesGluedAnswers(Polite):
 
 
 class Checked(Plain):
-    """Guards each frame with an exclusive-or in two hex digits behind the flags."""
+    """Guards each frame with an exclusive-or in two hex digits behind the flags.
+
+    It says "crc", so that the kit lets no damaged frame pass.
+    """
+
+    guard: Guard = "crc"
 
     def read(self, content: bytes) -> Reading | None:
         content, sent = content[:-2], content[-2:]

@@ -2,31 +2,18 @@
 
 import importlib
 import tomllib
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from drivers.conformance import CASES, Case, Specimen, find_specimens, run
-from rules.reading import Reading
-from simulators.ascii_line import AsciiLineEncoder
-from simulators.ascii_poll import AsciiPollResponder
-from simulators.modbus_rtu import ModbusRtuResponder
-from simulators.packed_bcd import PackedBcdResponder
-from simulators.scpi import ScpiResponder
+from simulators.far_end import FAR_ENDS
 
 PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
 ENTRY_POINTS: dict[str, str] = tomllib.loads(PYPROJECT.read_text())["project"]["entry-points"][
     "reclamp.drivers"
 ]
-CODECS: dict[str, Callable[[Specimen], Callable[[Reading], bytes]]] = {
-    "ascii-line": lambda specimen: AsciiLineEncoder(specimen.options).encode,
-    "ascii-poll": lambda specimen: AsciiPollResponder(specimen.options).encode,
-    "modbus-rtu": lambda specimen: ModbusRtuResponder(specimen.options).encode,
-    "packed-bcd": lambda specimen: PackedBcdResponder(specimen.options).encode,
-    "scpi": lambda specimen: ScpiResponder(specimen.options).encode,
-}
 
 
 def specimens_of(name: str) -> tuple[Specimen, ...]:
@@ -40,7 +27,7 @@ SPECIMENS = [(name, specimen) for name in ENTRY_POINTS for specimen in specimens
 @pytest.mark.parametrize("name", ENTRY_POINTS)
 def test_every_declared_driver_has_specimens_and_a_simulated_far_end(name: str) -> None:
     assert specimens_of(name)
-    assert name in CODECS
+    assert name in FAR_ENDS
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name.replace(" ", "-"))
@@ -48,7 +35,8 @@ def test_every_declared_driver_has_specimens_and_a_simulated_far_end(name: str) 
     ("name", "specimen"), SPECIMENS, ids=[specimen.name for _, specimen in SPECIMENS]
 )
 def test_the_driver_keeps_the_contract(name: str, specimen: Specimen, case: Case) -> None:
-    for complete in (specimen, replace(specimen, encode=CODECS[name](specimen))):
+    encode = FAR_ENDS[name](specimen.options).encode
+    for complete in (specimen, replace(specimen, encode=encode)):
         (result,) = run(complete, [case])
         assert result.failures == ()
         assert result.tried > 0 or result.lacking
@@ -60,7 +48,7 @@ def test_the_driver_keeps_the_contract(name: str, specimen: Specimen, case: Case
 def test_the_simulated_indicator_writes_the_golden_frames(
     name: str, specimen: Specimen
 ) -> None:
-    encode = CODECS[name](specimen)
+    encode = FAR_ENDS[name](specimen.options).encode
     first_of_each = {frame.reading: frame for frame in reversed(specimen.good)}
     for reading, frame in first_of_each.items():
         assert encode(reading) == frame.raw

@@ -8,8 +8,7 @@ import pytest
 from drivers.ascii_line_specimens import PLAIN
 from drivers.checksum import xor_8
 from drivers.conformance import Specimen, count_flips, run
-from drivers.conformance.specimen import Guard
-from drivers.contract import Driver
+from drivers.contract import Driver, Guard
 from simulators.ascii_line import AsciiLineEncoder
 from tests.drivers import broken_drivers as broken
 
@@ -80,6 +79,8 @@ CAUGHT_BY: list[tuple[type[broken.Plain], str]] = [
     (broken.TakesAnyOption, "a wrong option is refused"),
     (broken.WantsAnOddSpeed, "line settings can be opened"),
     (broken.HoldsHugeBadFrames, "golden frames are read"),
+    (broken.CleansItsBadFrames, "golden frames are read"),
+    (broken.ClaimsAGuard, "specimen is complete"),
     (broken.SaysNothingAboutJunk, "golden frames are read"),
     (broken.AsksWithoutNeed, "a listener stays silent"),
     (broken.TakesALateAnswer, "a late answer answers nothing"),
