@@ -46,8 +46,8 @@ class Plain:
                 frame, self.pending = self.pending, b""
                 results += self.read_or_drop(frame)
             elif len(self.pending) == MAX_FRAME_BYTES:
-                results.append(BadFrame(self.pending, "no end"))
-                self.pending, self.is_torn = b"", True
+                results.append(BadFrame(self.pending[:-1], "no end"))
+                self.pending, self.is_torn = self.pending[-1:], True
         return results
 
     def read_or_drop(self, frame: bytes) -> list[Reading | BadFrame]:
