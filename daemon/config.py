@@ -17,12 +17,14 @@ from daemon.config_sections import (
     LotSection,
 )  # fmt: skip
 from daemon.errors import ConfigError
+from daemon.no_driver import NO_DRIVER
 from daemon.registry import FoundDriver, find_driver
 from daemon.rule_file import ReadRules, read_rules
 from daemon.toml_file import Faults, TomlText, read_toml, tables
 from drivers import LineSettings
 from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
+from rules.foot_switch import FootRules
 from rules.length import um_to_nm
 from rules.put_away import PutAwayRules
 from rules.ruleset import RuleSet
@@ -40,13 +42,15 @@ class LineConfig:
 
     Attributes:
         section: The table of the file.
-        driver: Where its driver comes from.
+        driver: Where its driver comes from; ``NO_DRIVER`` for a line without an indicator.
+        signals_of: The bench its signals belong to; None if it has none.
         silent_s: After how long without a reading an indicator is lost; 0 is never.
     """
 
     section: LineSection
     driver: FoundDriver
     silent_s: float = _SILENT_S
+    signals_of: str | None = None
 
     def settings(self, default: LineSettings) -> LineSettings:
         """Return speed and framing: the file's where it says so, else the driver's own."""
@@ -147,8 +151,15 @@ def _lines(file: BenchFile, drivers: Mapping[str, FoundDriver]) -> dict[str, Lin
         silent_s = line.silent_s
         if silent_s is None:
             silent_s = 0.0 if line.id in single else _SILENT_S
-        found[line.id] = LineConfig(line, drivers[line.driver], silent_s)
+        driver = NO_DRIVER if line.driver is None else drivers[line.driver]
+        signals_of = _signals_of(line, file) if line.signals else None
+        found[line.id] = LineConfig(line, driver, silent_s, signals_of)
     return found
+
+
+def _signals_of(line: LineSection, file: BenchFile) -> str | None:
+    served = [b.id for b in file.bench if any(i.line == line.id for i in b.indicator)]
+    return line.bench or served[0]
 
 
 def _read_rule_files(source: TomlText, faults: Faults) -> dict[str, ReadRules]:
@@ -219,7 +230,8 @@ def _bench(section: BenchSection, path: Path, rules: tuple[RuleSet, str]) -> Ben
     grading, text = rules
     capture = capture_rules(section.capture, section.indicator, grading)
     put_away = PutAwayRules(frozenset(section.put_away.by))
-    return BenchConfig(section, BenchRules(grading, capture, put_away), path, text)
+    foot = FootRules(_ns(section.foot_switch.long_press_s))
+    return BenchConfig(section, BenchRules(grading, capture, put_away, foot), path, text)
 
 
 def capture_rules(

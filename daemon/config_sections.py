@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from daemon.broker import parse_url
+from daemon.modem_lines import ModemLine
 from daemon.toml_values import (
     KeyFaultError,
     Micrometres,
@@ -80,11 +81,16 @@ class MqttSection(Section):
 
 
 class LineSection(Section):
-    """One serial line: a port, how it is spoken, and who decodes it."""
+    """One serial line: a port, how it is spoken, who decodes it, what its modem lines say.
+
+    A line without ``driver`` has no indicator: only its ``signals`` speak. Signals belong to
+    the bench whose indicators sit on the line; where that is none or several, ``bench`` says
+    which. A signal that is wired so is not read from flags in a frame.
+    """
 
     id: Word
     port: Text
-    driver: Text
+    driver: Text | None = None
     options: dict[str, object] = {}
     baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
     framing: (
@@ -95,11 +101,26 @@ class LineSection(Section):
     ) = None
     dtr: bool = True
     rts: bool = True
+    low_latency: bool = True
+    signals: dict[ModemLine, Signal] = {}
+    bench: str | None = None
+    idle_on: list[ModemLine] = []
+    debounce_s: Annotated[Seconds, Field(ge=0.005, le=0.5)] = 0.03
+    held_s: Annotated[Seconds, Field(ge=3)] = 30.0
     open_wait_s: Seconds = 0.3
     request_every_s: Annotated[Seconds, Field(gt=0)] = 0.05
     answer_wait_s: Annotated[Seconds, Field(gt=0)] = 0.5
     silent_s: Seconds | None = None
     """None: 1.5 s under sweeps, never under single values, which come when a key is pressed."""
+
+    @model_validator(mode="after")
+    def _idle_lines_say_something(self) -> "LineSection":
+        extra = [line for line in self.idle_on if line not in self.signals]
+        if extra:
+            accepted = ", ".join(self.signals) or "none: there are no signals"
+            text = f"{extra[0]!r} is no key of signals; accepted are {accepted}"
+            raise KeyFaultError("idle_on", text)
+        return self
 
 
 class IndicatorSection(Section):
@@ -203,6 +224,12 @@ class PutAwaySection(Section):
     identity: Literal["box", "tray"] = "box"
 
 
+class FootSwitchSection(Section):
+    """How a press of the foot switch is read."""
+
+    long_press_s: Annotated[Seconds, Field(ge=0.5, le=2.5)] = 1.5
+
+
 class BenchBinSection(Section):
     """One bin: letter and shape tell it apart; the words its lamp takes may be set."""
 
@@ -244,6 +271,7 @@ class BenchSection(Section):
     indicator: Annotated[list[IndicatorSection], Field(min_length=1)]
     capture: CaptureSection
     put_away: PutAwaySection = PutAwaySection()
+    foot_switch: FootSwitchSection = FootSwitchSection()
     bin: Annotated[list[BenchBinSection], Field(min_length=1)]
     lot: LotSection | None = None
 

@@ -1,13 +1,18 @@
 """One line: bytes → driver → stamped readings and signal edges for the benches on it."""
 
+import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from daemon.config import LineConfig, plain_options
 from daemon.config_sections import SIGNALS
+from daemon.modem_lines import NOT_TOLD, ModemDoubt, ModemEdge, ModemLine
 from daemon.pace import Pace
 from drivers import BadFrame, Driver, Reading
 from rules.capture_model import CaptureEvent, Edge, LineBack, LineLost, Seen, Signal
+from rules.debounce import HELD_AT_START, HELD_TOO_LONG, UNSTEADY
+from rules.line_events import SignalFault
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,8 +24,19 @@ class Seat:
     bench: str
 
 
-Routed = tuple[str, CaptureEvent]
+Routed = tuple[str, CaptureEvent | SignalFault]
 """Bench id and event."""
+
+_MISREAD = re.compile(r"looks like ([78][NEO][12]) read as [78][NEO][12]")
+_MISREAD_AFTER = 3
+"""So many bad frames without a reading that look like one wrong framing are one."""
+
+_WHAT_TO_DO = {
+    HELD_AT_START: "let it go, or look at the switch and its cable",
+    HELD_TOO_LONG: "take the foot off, or look for a short circuit",
+    UNSTEADY: "look at its plug and cable",
+    NOT_TOLD: "wire it to a port that has this line",
+}
 
 
 @dataclass(slots=True)
@@ -32,6 +48,7 @@ class LineDecoder:
     Attributes:
         config: The line's table and driver.
         seats: Indicators on this line.
+        wired: Signals of a bench that come over a modem line: flags don't tell them again.
         results: Readings and bad frames so far.
         bad_frames: How many frames were no readings.
         strangers: Readings of a channel nobody has.
@@ -40,14 +57,19 @@ class LineDecoder:
 
     config: LineConfig
     seats: Sequence[Seat]
+    wired: frozenset[tuple[str, Signal]] = frozenset()
     results: int = 0
     bad_frames: int = 0
     strangers: int = 0
     last_bad: BadFrame | None = None
     _driver: Driver = field(init=False)
     _pace: Pace = field(default_factory=Pace)
-    _is_lost: bool = False
-    _heard_ns: int | None = None
+    _lost: dict[str, str] = field(default_factory=dict)
+    _heard_ns: dict[str, int] = field(default_factory=dict)
+    _spoke_ns: int | None = None
+    _bad_run: int = 0
+    _misread: Counter[str] = field(default_factory=Counter)
+    _doubted: set[ModemLine] = field(default_factory=set)
     _levels: dict[tuple[str, Signal], bool] = field(default_factory=dict)
     _make: Callable[[], Driver] = field(init=False)
 
@@ -61,48 +83,100 @@ class LineDecoder:
         """Return the driver of the open port."""
         return self._driver
 
-    def opened(self) -> None:
-        """Start with a new driver: a reopened port owes nothing to the old one."""
+    @property
+    def bad_run(self) -> int:
+        """Return how many bad frames came since the last reading."""
+        return self._bad_run
+
+    def opened(self, at_ns: int = 0) -> list[Routed]:
+        """Start with a new driver: a reopened port owes nothing to the old one.
+
+        Signals that were doubted are believed again until the port says otherwise.
+        """
         self._driver = self._make()
         self._pace = Pace()
         self._levels.clear()
-        self._heard_ns = None
+        self._heard_ns.clear()
+        self._spoke_ns = None
+        self._bad_run = 0
+        self._misread.clear()
+        doubted, self._doubted = self._doubted, set()
+        return [fault for line in sorted(doubted) for fault in self._fault(line, "", at_ns)]
 
     def lost(self, at_ns: int, reason: str) -> list[Routed]:
-        """Return the loss for every indicator of the line, once."""
-        if self._is_lost:
+        """Return the loss of the port: for every indicator of the line, once.
+
+        A signal whose bench has an indicator on this line goes with that; another one is
+        told by itself.
+        """
+        events = [event for seat in self.seats for event in self._lose(seat, at_ns, reason)]
+        if self.config.signals_of in {seat.bench for seat in self.seats}:
+            return events
+        for line in self.config.section.signals:
+            if line not in self._doubted:
+                self._doubted.add(line)
+                events += self._fault(line, f"line {self.config.section.id}: {reason}", at_ns)
+        return events
+
+    def _lose(self, seat: Seat, at_ns: int, reason: str) -> list[Routed]:
+        if seat.indicator in self._lost:
             return []
-        self._is_lost = True
-        return [(s.bench, LineLost(s.indicator, at_ns, reason)) for s in self.seats]
+        self._lost[seat.indicator] = reason
+        return [(seat.bench, LineLost(seat.indicator, at_ns, reason))]
+
+    # --- bytes ---
 
     def chunk(self, at_ns: int, data: bytes) -> list[Routed]:
         """Return what the bytes mean, in order."""
         found = self._driver.feed(data)
-        self.results += len(found)
-        readings = [item for item in found if isinstance(item, Reading)]
-        for item in found:
-            if isinstance(item, BadFrame):
-                self.bad_frames += 1
-                self.last_bad = item
-        if not readings:
+        if not found:
             return []
+        self.results += len(found)
+        if self._spoke_ns is None:
+            self._spoke_ns = at_ns
+        count = sum(isinstance(item, Reading) for item in found)
+        stamps = iter(self._pace.stamps(at_ns, count))
         events: list[Routed] = []
-        if self._is_lost:
-            self._is_lost = False
-            events.extend((s.bench, LineBack(s.indicator, at_ns)) for s in self.seats)
-        self._heard_ns = at_ns
-        stamps = self._pace.stamps(at_ns, len(readings))
-        for stamp, reading in zip(stamps, readings, strict=True):
-            events.extend(self._seen(stamp, reading))
+        for item in found:
+            if isinstance(item, Reading):
+                self._bad_run = 0
+                self._misread.clear()
+                events += self._seen(next(stamps), item)
+            else:
+                events += self._bad(at_ns, item)
         return events
+
+    def _bad(self, at_ns: int, frame: BadFrame) -> list[Routed]:
+        """Count a bad frame; a line that is read with the wrong framing is told as that."""
+        self.last_bad = frame
+        self._bad_run += 1
+        self.bad_frames += 1
+        misread = _MISREAD.match(frame.reason)
+        if misread is None:
+            return []
+        self._misread[frame.reason] += 1
+        if self._misread[frame.reason] < _MISREAD_AFTER:
+            return []
+        reason = (
+            f"line {self.config.section.id} {frame.reason}: "
+            f'set framing = "{misread[1]}" in the bench file'
+        )
+        lost = [seat for seat in self.seats if self._lost.get(seat.indicator) != reason]
+        for seat in lost:
+            self._lost[seat.indicator] = reason
+        return [(seat.bench, LineLost(seat.indicator, at_ns, reason)) for seat in lost]
 
     def _seen(self, at_ns: int, reading: Reading) -> list[Routed]:
         seat = self._seat(reading)
         if seat is None:
             self.strangers += 1
             return []
-        edges = self._edges(seat, reading, at_ns)
-        return [*edges, (seat.bench, Seen(seat.indicator, reading, at_ns))]
+        self._heard_ns[seat.indicator] = at_ns
+        events: list[Routed] = []
+        if self._lost.pop(seat.indicator, None) is not None:
+            events.append((seat.bench, LineBack(seat.indicator, at_ns)))
+        events += self._edges(seat, reading, at_ns)
+        return [*events, (seat.bench, Seen(seat.indicator, reading, at_ns))]
 
     def _seat(self, reading: Reading) -> Seat | None:
         for seat in self.seats:
@@ -113,15 +187,55 @@ class LineDecoder:
     def _edges(self, seat: Seat, reading: Reading, at_ns: int) -> list[Routed]:
         edges: list[Routed] = []
         for signal in SIGNALS:
+            if (seat.bench, signal) in self.wired:
+                continue
             is_on = signal in reading.flags
             if is_on != self._levels.get((seat.indicator, signal), False):
                 self._levels[seat.indicator, signal] = is_on
                 edges.append((seat.bench, Edge(signal, is_on, at_ns)))
         return edges
 
-    def silent(self, now_ns: int, limit_ns: int) -> list[Routed]:
-        """Return the loss of an indicator that has stopped speaking."""
-        if self._heard_ns is None or now_ns - self._heard_ns <= limit_ns:
+    # --- modem lines ---
+
+    def modem(self, event: ModemEdge | ModemDoubt) -> list[Routed]:
+        """Return what a modem line says: an edge at its own time, or a doubt."""
+        signal = self.config.section.signals.get(event.line)
+        bench = self.config.signals_of
+        if signal is None or bench is None:
             return []
-        self._heard_ns = None
-        return self.lost(now_ns, f"line {self.config.section.id}: no reading any more")
+        if isinstance(event, ModemEdge):
+            return [(bench, Edge(signal, event.is_on, event.since_ns))]
+        if not event.why:
+            self._doubted.discard(event.line)
+            return self._fault(event.line, "", event.at_ns)
+        self._doubted.add(event.line)
+        where = f"{event.line} of line {self.config.section.id} {event.why}"
+        return self._fault(event.line, f"{where}: {_WHAT_TO_DO[event.why]}", event.at_ns)
+
+    def _fault(self, line: ModemLine, text: str, at_ns: int) -> list[Routed]:
+        signal, bench = self.config.section.signals[line], self.config.signals_of
+        return [(bench, SignalFault(signal, text, at_ns))] if bench is not None else []
+
+    # --- silence ---
+
+    def silent(self, now_ns: int, limit_ns: int) -> list[Routed]:
+        """Return the loss of every indicator that has stopped speaking.
+
+        One that never spoke is waited for, as long as nothing at all comes over the line;
+        where frames come and none is its reading, it is lost like the others.
+        """
+        events: list[Routed] = []
+        for seat in self.seats:
+            since = self._heard_ns.get(seat.indicator, self._spoke_ns)
+            if since is not None and now_ns - since > limit_ns:
+                events += self._lose(seat, now_ns, self._why_silent(seat))
+        return events
+
+    def _why_silent(self, seat: Seat) -> str:
+        where = f"line {self.config.section.id}"
+        if self._bad_run and self.last_bad is not None:
+            frames = "bad frame" if self._bad_run == 1 else "bad frames"
+            return f"{where}: {self._bad_run} {frames} and no reading: {self.last_bad.reason}"
+        if seat.channel:
+            return f"{where}: no reading of channel {seat.channel} any more"
+        return f"{where}: no reading any more"

@@ -5,14 +5,32 @@ import logging
 from collections.abc import Callable
 
 from daemon.clock import Clock
+from daemon.config_sections import LineSection
 from daemon.line import LineDecoder, Routed
+from daemon.modem_lines import ModemDoubt, ModemEdge, ModemLine
 from daemon.recording import Recorder, What
 from daemon.serial_port import Chunk, Lost, Opened, PortEvent, SerialPort
+from rules.capture_model import Signal
+from rules.debounce import ContactRules
 
 log = logging.getLogger(__name__)
 
 NS_PER_S = 1_000_000_000
 _LEAST_SILENCE_S = 0.5
+_BAD_FRAMES_LOGGED_S = 10.0
+
+_MAY_REST_ON: frozenset[Signal] = frozenset({"index", "run"})
+"""A flag may stop on its sensor, a spindle may run; a foot or a torque tool lets go again."""
+
+
+def contacts_of(section: LineSection) -> dict[ModemLine, ContactRules]:
+    """Return how each modem line of a ``[[line]]`` that says something is heard."""
+    steady_ns = round(section.debounce_s * NS_PER_S)
+    held_ns = round(section.held_s * NS_PER_S)
+    return {
+        line: ContactRules(steady_ns, held_ns=None if signal in _MAY_REST_ON else held_ns)
+        for line, signal in section.signals.items()
+    }
 
 
 class LineRunner:
@@ -42,6 +60,7 @@ class LineRunner:
         self._since = 0.0
         self._next_at = 0.0
         self._is_open = False
+        self._bad_logged = (0, float("-inf"))
         self._asking = asyncio.Event()
         self._port = SerialPort(
             section.port,
@@ -51,6 +70,9 @@ class LineRunner:
             dtr=section.dtr,
             rts=section.rts,
             open_wait_s=section.open_wait_s / clock.rate,
+            low_latency=section.low_latency,
+            contacts=contacts_of(section),
+            idle_on=frozenset(section.idle_on),
         )
 
     async def run(self, stopping: asyncio.Event) -> None:
@@ -71,6 +93,7 @@ class LineRunner:
                 self._note(at_ns, "<", data.hex())
                 before = self.decoder.results
                 self._tell(self.decoder.chunk(at_ns, data))
+                self._log_bad_frames()
                 if self._is_polled and self.decoder.results != before:
                     self._is_due = False
                     self._since = asyncio.get_running_loop().time()
@@ -78,7 +101,7 @@ class LineRunner:
             case Opened(at_ns):
                 log.info("line %s: %s is open", self._id, self._port.url)
                 self._note(at_ns, "opened")
-                self.decoder.opened()
+                self._tell(self.decoder.opened(at_ns))
                 self._is_open = True
                 self._is_polled = self._is_due = False
                 self._asking.set()
@@ -88,6 +111,25 @@ class LineRunner:
                 self._is_open = False
                 self._note(at_ns, "lost", reason)
                 self._tell(self.decoder.lost(at_ns, reason))
+            case ModemEdge() | ModemDoubt():
+                if self._recorder is not None:
+                    self._recorder.note_modem(self._id, event)
+                if isinstance(event, ModemDoubt) and event.why:
+                    log.warning("line %s: %s %s", self._id, event.line, event.why)
+                self._tell(self.decoder.modem(event))
+
+    def _log_bad_frames(self) -> None:
+        """Log the first bad frame, and how many came since, every now and then."""
+        count, at = self._bad_logged
+        bad, now = self.decoder.last_bad, asyncio.get_running_loop().time()
+        if bad is None or self.decoder.bad_frames == count or now < at + _BAD_FRAMES_LOGGED_S:
+            return
+        more = self.decoder.bad_frames - count
+        log.warning(
+            "line %s: %d bad frame%s, the last one: %s: %r",
+            self._id, more, "s" if more > 1 else "", bad.reason, bad.raw,
+        )  # fmt: skip
+        self._bad_logged = (self.decoder.bad_frames, now)
 
     def _note(self, at_ns: int, what: What, text: str = "") -> None:
         if self._recorder is not None:

@@ -9,6 +9,7 @@ from daemon.clock import Clock
 from daemon.config_sections import LineSection
 from daemon.errors import PortError
 from daemon.listening import Heard, Listener
+from daemon.modem_lines import ModemDoubt, ModemEdge
 from daemon.recording import Recorder, What
 from daemon.serial_port import Chunk, Lost, Opened, PortEvent, SerialPort
 from drivers import LineSettings
@@ -121,6 +122,9 @@ class PortListening:
                     self._note(at_ns, "lost", reason)
                     self._audience.event(at_ns, "lost", reason, reason=reason)
                 self._is_open = False
+            case ModemEdge() | ModemDoubt():
+                if self._recorder is not None:
+                    self._recorder.note_modem(self._line, event)
 
     def _ask(self, port: SerialPort) -> None:
         now_ns = self._clock.now_ns()

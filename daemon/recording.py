@@ -6,21 +6,30 @@ One line an entry, UTF-8 text, "#" starts a comment::
     AT_NS LINE > HEX           bytes sent
     AT_NS LINE opened
     AT_NS LINE lost REASON
+    AT_NS LINE edge CONTACT on|off SINCE_NS     a modem line changed; debounced, so told later
+    AT_NS LINE doubt CONTACT WHY                a modem line can't be believed; no WHY: it can
     AT_NS BENCH placed BIN
 
-Times are monotonic nanoseconds, ascending. A recording with its bench and rule files gives
-the same verdicts every time: a complaint from the floor becomes a file in the tests.
+Times are monotonic nanoseconds. Entries stand in the order in which the service took them:
+ports are read side by side, so their times may be a task switch out of order. A recording
+with its bench and rule files gives the same verdicts every time: a complaint from the floor
+becomes a file in the tests.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO, Literal, get_args
 
 from daemon.errors import RecordingError
+from daemon.modem_lines import MODEM_LINES, ModemDoubt, ModemEdge, ModemEvent, ModemLine
 
-What = Literal["<", ">", "opened", "lost", "placed"]
-_KNOWN: tuple[What, ...] = ("<", ">", "opened", "lost", "placed")
+What = Literal["<", ">", "opened", "lost", "edge", "doubt", "placed"]
+_KNOWN: tuple[What, ...] = get_args(What)
+_OUT_OF_ORDER_NS = 1_000_000_000
+_EDGE = re.compile(r"(cts|dsr|dcd|ri) (on|off) ([0-9]+)")
+_DOUBT = re.compile(r"(cts|dsr|dcd|ri)(?: (.*))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +45,18 @@ class Entry:
     def data(self) -> bytes:
         """Return the bytes of a ``<`` or ``>`` entry."""
         return bytes.fromhex(self.text)
+
+    def modem_event(self) -> ModemEvent | None:
+        """Return what an ``edge`` or ``doubt`` entry says of a modem line; None for others."""
+        if self.what == "edge" and (found := _EDGE.fullmatch(self.text)):
+            return ModemEdge(self.at_ns, _line(found[1]), found[2] == "on", int(found[3]))
+        if self.what == "doubt" and (found := _DOUBT.fullmatch(self.text)):
+            return ModemDoubt(self.at_ns, _line(found[1]), found[2] or "")
+        return None
+
+
+def _line(name: str) -> ModemLine:
+    return next(line for line in MODEM_LINES if line == name)
 
 
 class Recorder:
@@ -55,6 +76,14 @@ class Recorder:
     def note(self, at_ns: int, where: str, what: What, text: str = "") -> None:
         """Write one entry."""
         self._file.write(f"{at_ns} {where} {what} {text}".rstrip() + "\n")
+
+    def note_modem(self, where: str, event: ModemEvent) -> None:
+        """Write what a modem line said."""
+        if isinstance(event, ModemEdge):
+            text = f"{event.line} {'on' if event.is_on else 'off'} {event.since_ns}"
+            self.note(event.at_ns, where, "edge", text)
+        else:
+            self.note(event.at_ns, where, "doubt", f"{event.line} {event.why}")
 
     def close(self) -> None:
         """Close the file."""
@@ -76,9 +105,9 @@ def read_recording(path: Path) -> Iterator[Entry]:
         if not line.strip() or line.startswith("#"):
             continue
         entry = _parse(line, f"{path}:{number}")
-        if entry.at_ns < last_ns:
+        if entry.at_ns < last_ns - _OUT_OF_ORDER_NS:
             raise RecordingError(f"{path}:{number}: time runs backwards")
-        last_ns = entry.at_ns
+        last_ns = max(last_ns, entry.at_ns)
         yield entry
 
 
@@ -95,4 +124,7 @@ def _parse(line: str, place: str) -> Entry:
             bytes.fromhex(entry.text)
         except ValueError as error:
             raise RecordingError(f"{place}: no hex: {error}") from error
+    if what in ("edge", "doubt") and entry.modem_event() is None:
+        accepted = "CONTACT on|off SINCE_NS" if what == "edge" else "CONTACT WHY"
+        raise RecordingError(f"{place}: {entry.text!r}; accepted is {what} {accepted}")
     return entry

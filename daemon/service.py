@@ -15,12 +15,13 @@ from daemon.commands import carry_out
 from daemon.config import Config
 from daemon.control import ControlServer, socket_path
 from daemon.inbound import Inbound
-from daemon.line import LineDecoder, Routed, Seat
+from daemon.line import Routed
 from daemon.line_runner import LineRunner
 from daemon.messages import Command, Reply
 from daemon.publisher import Publisher
 from daemon.recording import Recorder
 from daemon.store import Store
+from daemon.wiring import decoders
 from rules.capture_model import Tick
 
 log = logging.getLogger(__name__)
@@ -140,20 +141,6 @@ class Service:
             text = f"--bench: got {bench!r}, accepted are {accepted}"
             return Reply(id=command.id, ok=False, text=text)
         return carry_out(command, runner, self._store)
-
-
-def decoders(config: Config) -> list[LineDecoder]:
-    """Return a decoder for each line, knowing the indicators that sit on it."""
-    found = []
-    for line in config.lines.values():
-        seats = [
-            Seat(indicator.id, indicator.channel, one.id)
-            for one in config.benches
-            for indicator in one.section.indicator
-            if indicator.line == line.section.id
-        ]
-        found.append(LineDecoder(line, seats))
-    return found
 
 
 def _texts(config: Config) -> list[tuple[str, str, str, str]]:
