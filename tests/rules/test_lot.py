@@ -1,0 +1,70 @@
+"""The lot as the bench sees it: no more than ordered."""
+
+from collections.abc import Mapping
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.lot import LotView
+
+
+def lot(
+    ordered: Mapping[str, int] | None = None,
+    put_away: Mapping[str, int] | None = None,
+    pending: Mapping[str, int] | None = None,
+    next_piece: int = 1,
+    quantity: int | None = 120,
+) -> LotView:
+    return LotView(
+        "W-1", "X-10", quantity, next_piece, ordered or {}, put_away or {}, pending or {}
+    )
+
+
+def test_without_an_order_nothing_is_ever_filled() -> None:
+    view = lot(put_away={"top": 50})
+    assert view.order_state == "none"
+    assert not view.is_covered
+    assert not view.fills_order("top")
+
+
+def test_the_last_ordered_piece_fills_the_order() -> None:
+    view = lot({"top": 36}, {"top": 35})
+    assert view.order_state == "open"
+    assert view.fills_order("top")
+    assert not view.fills_order("ordinary")
+    assert not view.fills_order(None)
+    assert lot({"top": 36}, {"top": 36}).order_state == "filled-check-due"
+
+
+def test_a_piece_graded_and_pending_stops_the_next_one_too() -> None:
+    view = lot({"top": 36}, {"top": 35}, {"top": 1})
+    assert view.order_state == "open"
+    assert view.is_covered
+    assert not lot({"top": 36}, {"top": 35}, {"ordinary": 1}).is_covered
+
+
+def test_an_order_of_two_grades_is_filled_when_both_are() -> None:
+    ordered = {"top": 2, "ordinary": 3}
+    assert not lot(ordered, {"top": 9, "ordinary": 2}).fills_order("top")
+    assert lot(ordered, {"top": 9, "ordinary": 2}).fills_order("ordinary")
+    assert lot(ordered, {"top": 1, "ordinary": 2}).order_state == "open"
+    assert not lot(ordered, {"top": 1, "ordinary": 2}).fills_order("top")
+
+
+def test_a_lot_is_exhausted_when_its_last_piece_was_begun() -> None:
+    assert not lot(next_piece=120).is_exhausted
+    assert lot(next_piece=121).is_exhausted
+    assert not lot(next_piece=10_000, quantity=None).is_exhausted
+
+
+COUNTS = st.dictionaries(st.sampled_from(["a", "b", "c"]), st.integers(0, 5))
+
+
+@given(COUNTS, COUNTS, st.sampled_from(["a", "b", "c"]))
+def test_a_piece_fills_the_order_just_when_the_count_after_it_says_so(
+    ordered: dict[str, int], put_away: dict[str, int], grade: str
+) -> None:
+    before = lot(ordered, put_away)
+    after = lot(ordered, {**put_away, grade: put_away.get(grade, 0) + 1})
+    fills = before.order_state == "open" and after.order_state == "filled-check-due"
+    assert before.fills_order(grade) == fills
