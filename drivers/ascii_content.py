@@ -95,19 +95,19 @@ def _read_unit(
         raise options.wrong("unit", accepted)
     if options.is_text("unit"):
         return options.length_unit(), {}
-    units = options.table("unit", accepted)
+    units = options.name_table("unit", None, LENGTH_UNITS, accepted)
     if not units or not all(text.strip() == text and text for text in units):
         raise options.wrong("unit", f"{accepted}; a text can't be blank or end in blanks")
-    if not all(name in LENGTH_UNITS for name in units.values() if isinstance(name, str)):
-        raise options.wrong("unit", accepted)
-    return None, {text.encode("ascii"): LENGTH_UNITS[str(name)] for text, name in units.items()}
+    return None, {text.encode("ascii"): LENGTH_UNITS[name] for text, name in units.items()}
 
 
 def _read_flags(options: OptionReader) -> Mapping[bytes, frozenset[str]]:
     found: dict[bytes, frozenset[str]] = {}
     for text, named in options.table("flags", _FLAGS_ACCEPTED).items():
         names = [named] if isinstance(named, str) else named
-        if not isinstance(names, list | tuple) or not set(names) <= set(_FLAG_NAMES):
+        if not isinstance(names, list | tuple) or not all(
+            name in _FLAG_NAMES for name in names
+        ):
             raise options.wrong("flags", _FLAGS_ACCEPTED)
         if not text or " " in text:
             raise options.wrong("flags", f"{_FLAGS_ACCEPTED}; a text can't hold a blank")

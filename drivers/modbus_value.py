@@ -111,12 +111,12 @@ def _read_status(reader: OptionReader, base: int) -> tuple[int | None, Mapping[i
     inner = OptionReader(table, inside="status")
     address = inner.whole("address", base, 0xFFFF + base) - base
     accepted = f"a table of bit number, 0 to 15, to one of {', '.join(_FLAG_NAMES)}"
-    bits = inner.table("bits", accepted)
+    numbers = [str(bit) for bit in range(16)]
+    bits = inner.name_table("bits", numbers, _FLAG_NAMES, accepted)
     inner.finish()
-    known = {str(bit) for bit in range(16)}
-    if not bits or not set(bits) <= known or not set(bits.values()) <= set(_FLAG_NAMES):
+    if not bits:
         raise inner.wrong("bits", accepted)
-    return address, {int(bit): str(name) for bit, name in bits.items()}
+    return address, {int(bit): name for bit, name in bits.items()}
 
 
 def _span(reader: OptionReader, value: int, size: int, status: int | None) -> tuple[int, int]:

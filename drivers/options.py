@@ -165,6 +165,25 @@ class OptionReader:
             raise self.wrong(key, accepted)
         return value
 
+    def name_table(
+        self, key: str, keys: Collection[str] | None, names: Collection[str], accepted: str
+    ) -> Mapping[str, str]:
+        """Return a table of ASCII text to one of the names; empty if it is not given.
+
+        Args:
+            key: The option's name.
+            keys: The texts that are accepted; None for any.
+            names: The names that are accepted.
+            accepted: Both in words.
+        """
+        table = self.table(key, accepted)
+        for text, name in table.items():
+            if (keys is not None and text not in keys) or not isinstance(name, str):
+                raise self.wrong(key, accepted)
+            if name not in names:
+                raise self.wrong(key, accepted)
+        return {text: str(name) for text, name in table.items()}
+
     def finish(self) -> None:
         """Refuse every option that was not asked for.
 

@@ -235,10 +235,8 @@ def _read_status(reader: OptionReader) -> Mapping[int, str] | None:
     accepted = f"a table of bit number, 0 to 7, to one of {', '.join(_FLAG_NAMES)}"
     if not reader.has("status"):
         return None
-    table = reader.table("status", accepted)
-    if not set(table) <= set("01234567") or not set(table.values()) <= set(_FLAG_NAMES):
-        raise reader.wrong("status", accepted)
-    return {int(bit): str(name) for bit, name in table.items()}
+    table = reader.name_table("status", list("01234567"), _FLAG_NAMES, accepted)
+    return {int(bit): name for bit, name in table.items()}
 
 
 def _read_checksum(reader: OptionReader) -> BcdChecksum | None:
