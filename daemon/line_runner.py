@@ -17,10 +17,18 @@ log = logging.getLogger(__name__)
 
 NS_PER_S = 1_000_000_000
 _LEAST_SILENCE_S = 0.5
+_LEAST_ANSWER_S = 0.2
+"""Real seconds: under a fast clock a busy machine must not look like a lost indicator."""
+
+
 _BAD_FRAMES_LOGGED_S = 10.0
 
 _MAY_REST_ON: frozenset[Signal] = frozenset({"index", "run"})
 """A flag may stop on its sensor, a spindle may run; a foot or a torque tool lets go again."""
+
+
+def _least(rate: float) -> float:
+    return _LEAST_ANSWER_S if rate > 1 else 0.0
 
 
 def contacts_of(section: LineSection) -> dict[ModemLine, ContactRules]:
@@ -50,7 +58,7 @@ class LineRunner:
         self._recorder = recorder
         section = decoder.config.section
         self._id = section.id
-        self._answer_s = section.answer_wait_s / clock.rate
+        self._answer_s = max(section.answer_wait_s / clock.rate, _least(clock.rate))
         self._every_s = section.request_every_s / clock.rate
         # Under a fast clock a pause of the machine must not look like a silent indicator.
         silent_s = max(decoder.config.silent_s, _LEAST_SILENCE_S * clock.rate)

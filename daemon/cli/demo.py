@@ -27,11 +27,11 @@ __all__ = ["demo"]
 
 
 def demo(
-    pieces: Annotated[int, typer.Option(min=1, max=120, help="Pieces in each tray.")] = 12,
+    pieces: Annotated[int, typer.Option(min=1, max=120, help="Pieces in each tray.")] = 8,
     seed: Annotated[int, typer.Option(help="Seed of all chance.")] = 1,
     speed: Annotated[
         float, typer.Option(min=0.1, max=60, help="Bench seconds a real second.")
-    ] = 20.0,
+    ] = 10.0,
     port: Annotated[
         int,
         typer.Option(min=0, max=65535, help="Port of the board's page; 0: any free one."),
