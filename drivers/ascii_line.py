@@ -8,7 +8,9 @@ Sample frame: 2B 30 30 30 2E 30 30 34 31 20 6D 6D 0D 0A, with options
 
 The options are those of ``drivers.ascii_frame`` and ``drivers.ascii_content``; ``unit`` is
 required. The stream may be joined in the middle of a frame: what can't be told from the
-tail of a cut frame is no reading, but a bad frame.
+tail of a cut frame is no reading, but a bad frame. Where nothing in a frame shows its head
+(no start mark, no sign that is always sent, no length, no checksum) that is the first line
+after the port was opened, a first print key too.
 """
 
 from collections.abc import Mapping, Sequence
