@@ -8,9 +8,10 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from random import Random
-from typing import Protocol
+from typing import Literal, Protocol
 
 from rules.reading import Flag, Reading
+from simulators.contacts import IndexFlag
 from simulators.guide import Guide, GuideRules, Showing
 from simulators.indicator import Indicator
 from simulators.operator import Operator
@@ -34,6 +35,8 @@ class Responder(Protocol):
     def respond(self, chunk: bytes, indication: Callable[[str], Reading]) -> bytes:
         """Return the answers to what these bytes ask; ``indication`` reads the indicator."""
 
+
+Contact = Literal["index", "foot"]
 
 _FLAG_SETS: dict[tuple[bool, bool], frozenset[Flag]] = {
     (False, False): frozenset(),
@@ -93,6 +96,7 @@ class BenchKind:
         wire: Its line.
         work: The person and the tray.
         has_flags: Whether index and foot switch travel as flags in the frame.
+        has_contacts: Whether they are wired, and come as levels beside the frames.
     """
 
     name: str
@@ -102,6 +106,7 @@ class BenchKind:
     wire: Wire
     work: Work
     has_flags: bool = True
+    has_contacts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +125,16 @@ class Placed:
     bin: str
 
 
-Emission = Sent | Placed
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """A wired contact closed or opened."""
+
+    at_ns: int
+    contact: Contact
+    is_on: bool
+
+
+Emission = Sent | Placed | Switched
 
 
 class Bench:
@@ -148,6 +162,8 @@ class Bench:
         self._sampled_ns = 0
         self._out: deque[Emission] = deque()
         self._line_free_ns = 0
+        self._flag = IndexFlag(kind.stand.index_at, kind.stand.index_width)
+        self._foot_is_down = False
 
     @property
     def truth(self) -> list[Fact]:
@@ -157,10 +173,17 @@ class Bench:
     @property
     def next_ns(self) -> int | None:
         """Return when something happens next by itself; None if only input can lead to it."""
-        times = [self._next_reading_ns(), self._operator.wakes_ns]
+        times = [self._next_reading_ns(), self._operator.wakes_ns, self._next_flag_ns()]
         times.append(self._showing.at_ns if self._showing else None)
         times.extend(emission.at_ns for emission in self._out)
         return min((at for at in times if at is not None), default=None)
+
+    def contact_levels(self) -> dict[Contact, bool]:
+        """Return the levels of the wired contacts now; empty where none is wired."""
+        if not self._kind.has_contacts:
+            return {}
+        self._next_flag_ns()
+        return {"index": self._flag.is_on, "foot": self._foot_is_down}
 
     def advance(self, to_ns: int) -> list[Emission]:
         """Let time pass up to and including ``to_ns``; return what left the bench by then."""
@@ -195,7 +218,8 @@ class Bench:
         while True:
             reading_ns, hands_ns = self._next_reading_ns(), self._operator.wakes_ns
             shown_ns = self._showing.at_ns if self._showing else None
-            times = [at for at in (hands_ns, shown_ns, reading_ns) if at is not None]
+            flag_ns = self._next_flag_ns()
+            times = [at for at in (hands_ns, shown_ns, flag_ns, reading_ns) if at is not None]
             if not times or min(times) > to_ns:
                 break
             self._now_ns = min(times)
@@ -204,6 +228,8 @@ class Bench:
                 self._take_facts()
             elif self._now_ns == shown_ns:
                 self._show_by_guide()
+            elif self._now_ns == flag_ns:
+                self._out.append(Switched(self._now_ns, "index", self._flag.pass_edge()))
             else:
                 self._stream(self._now_ns)
         self._now_ns = max(self._now_ns, to_ns)
@@ -212,7 +238,15 @@ class Bench:
         self._operator.look(self._now_ns)
         self._take_facts()
 
+    def _next_flag_ns(self) -> int | None:
+        if not self._kind.has_contacts:
+            return None
+        return self._flag.next_ns(self._stand.spindle, self._now_ns)
+
     def _take_facts(self) -> None:
+        if self._kind.has_contacts and self._operator.is_foot_down != self._foot_is_down:
+            self._foot_is_down = self._operator.is_foot_down
+            self._out.append(Switched(self._now_ns, "foot", self._foot_is_down))
         for fact in self._operator.facts[self._known_facts :]:
             if isinstance(fact, Dropped) and self._kind.work.has_bin_sensors:
                 self._out.append(Placed(fact.at_ns, fact.bin))

@@ -36,12 +36,14 @@ class StandKind:
     Attributes:
         drive: How the spindle turns.
         index_at: Where the index flag sits, in turns.
+        index_width: How much of a turn it covers, 0 < index_width < 1.
         lifted_um: Where the stylus rests when it is lifted, from the indicator's zero.
         harmonics: Form that adds to the eccentricity.
     """
 
     drive: Drive = field(default_factory=Drive)
     index_at: float = 0.37
+    index_width: float = 0.04
     lifted_um: float = -650.0
     harmonics: tuple[Harmonic, ...] = ()
 

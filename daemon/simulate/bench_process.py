@@ -20,6 +20,7 @@ from daemon.broker import Broker, parse_url
 from daemon.clock import SystemClock
 from daemon.errors import ReclampError
 from daemon.simulate.control import listen_to_words
+from daemon.simulate.far_end import FarEnd, PtyEnd
 from daemon.simulate.json_lines import JsonLines
 from daemon.simulate.line_recorder import LineRecorder
 from daemon.simulate.live_bench import LiveBench
@@ -140,7 +141,8 @@ def _broker(url: str, protocol: str) -> Broker:
 async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | None) -> None:
     kind = demo_bench(args.bench, args.seed, args.pieces, mistakes)
     bench = Bench(kind, args.seed, None if broker else LOT_OF_BENCH[args.bench].limits)
-    line = PtyLine(args.link)
+    pty = PtyLine(args.link)
+    line = PtyEnd(pty)
     with ExitStack() as files:
         truth = files.enter_context(JsonLines(args.truth)) if args.truth else None
         recorder = None
@@ -153,7 +155,7 @@ async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | No
         ended = _controlled(live, takes_words=args.control)
         try:
             live.start()
-            _say({"ready": args.bench, "port": str(args.link), "tty": line.tty})
+            _say({"ready": args.bench, "port": str(args.link), "tty": pty.tty})
             await _live_until(ended, live)
         finally:
             live.stop()
@@ -183,7 +185,7 @@ async def _live_until(ended: asyncio.Event, live: LiveBench) -> None:
             around.cancel()
 
 
-def _summary(live: LiveBench, line: PtyLine, bench: Bench) -> dict[str, object]:
+def _summary(live: LiveBench, line: FarEnd, bench: Bench) -> dict[str, object]:
     pace = live.pace
     mean_ns = pace.late_sum_ns / pace.frames if pace.frames else 0.0
     return {

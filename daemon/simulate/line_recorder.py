@@ -1,8 +1,10 @@
 """Records a simulated bench as a service would have recorded it."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
+from daemon.modem_lines import ModemEdge
 from daemon.recording import Recorder, What
 
 
@@ -28,6 +30,11 @@ class LineRecorder:
     def note(self, at_ns: int, what: What, text: str = "") -> None:
         """Note what happened on the line. Directions are the service's: ``<`` comes in."""
         self._write(at_ns, self._line, what, text)
+
+    def note_edge(self, edge: ModemEdge) -> None:
+        """Note a modem line's edge."""
+        self._last_ns = max(self._last_ns, edge.at_ns)
+        self._recorder.note_modem(self._line, replace(edge, at_ns=self._last_ns))
 
     def note_placed(self, at_ns: int, bin_id: str) -> None:
         """Note that a bin saw a piece."""

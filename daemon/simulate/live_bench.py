@@ -1,15 +1,17 @@
-"""A simulated bench in real time: its frames leave a pseudo-terminal at the line's own pace."""
+"""A simulated bench in real time: its frames leave a line at the line's own pace."""
 
 import asyncio
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.clock import Clock
+from daemon.modem_lines import ModemEdge, ModemLine
 from daemon.recording import What
+from daemon.simulate.far_end import FarEnd
 from daemon.simulate.json_lines import JsonLines
 from daemon.simulate.line_recorder import LineRecorder
-from daemon.simulate.pty_line import PtyLine
 from daemon.simulate.shop_floor import ShopFloor
-from simulators.bench import Bench, Placed, Sent
+from simulators.bench import Bench, Contact, Placed, Sent, Switched
 from simulators.shown import LampWord
 from simulators.truth import as_record
 
@@ -37,6 +39,10 @@ class Pace:
         self.late_max_ns = max(self.late_max_ns, late_ns)
 
 
+Planned = tuple[int, Callable[[], None]]
+"""Bench time and what is done then."""
+
+
 class LiveBench:
     """Drives a bench by a clock. All calls come from one event loop.
 
@@ -47,11 +53,22 @@ class LiveBench:
     def __init__(
         self,
         bench: Bench,
-        line: PtyLine,
+        line: FarEnd,
         clock: Clock,
         truth: JsonLines | None = None,
         recorder: LineRecorder | None = None,
+        wiring: Mapping[Contact, ModemLine] | None = None,
     ) -> None:
+        """Prepare; ``start`` begins.
+
+        Args:
+            bench: The bench.
+            line: Its end of the line.
+            clock: Gives the pace.
+            truth: Where to write what really happens.
+            recorder: Where to record all that goes over the line.
+            wiring: Which modem line each wired contact is on.
+        """
         self.pace = Pace()
         self.shop_floor: ShopFloor | None = None
         self._bench = bench
@@ -59,6 +76,8 @@ class LiveBench:
         self._clock = clock
         self._truth = truth
         self._recorder = recorder
+        self._wiring = wiring or {}
+        self._plan: list[Planned] = []
         self._zero_ns = clock.now_ns()
         self._told = 0
         self._timer: asyncio.TimerHandle | None = None
@@ -73,7 +92,15 @@ class LiveBench:
         self._make_line()
         self._zero_ns = self._clock.now_ns()
         self._note("opened", at_ns=0)
+        for contact, is_on in self._bench.contact_levels().items():
+            if contact in self._wiring:
+                self._line.set_line(self._wiring[contact], is_on)
         self.keep_up()
+
+    def plan(self, planned: Sequence[Planned]) -> None:
+        """Have things done at times of the bench, between the frames before and after."""
+        self._plan = sorted([*self._plan, *planned], key=lambda item: item[0])
+        self._set_timer()
 
     def stop(self) -> None:
         """Stop, and take the line away."""
@@ -90,7 +117,6 @@ class LiveBench:
     def unplug(self) -> None:
         """Take the line away; the bench goes on."""
         if self._line.is_plugged:
-            asyncio.get_running_loop().remove_reader(self._line.descriptor)
             self._line.unplug()
             self._note("lost", "unplugged")
 
@@ -107,24 +133,40 @@ class LiveBench:
     def keep_up(self) -> None:
         """Let everything happen that is due, and set the timer for the next."""
         now_ns = self.now_ns
-        for emission in self._bench.advance(now_ns):
+        while self._plan and self._plan[0][0] <= now_ns:
+            at_ns, action = self._plan.pop(0)
+            self._advance(at_ns, now_ns)
+            action()
+        self._advance(now_ns, now_ns)
+        self._tell_truth()
+        self._set_timer()
+
+    def _advance(self, to_ns: int, now_ns: int) -> None:
+        for emission in self._bench.advance(to_ns):
             match emission:
                 case Sent():
                     self._send(emission, now_ns)
                 case Placed():
                     self._place(emission)
-        self._tell_truth()
-        self._set_timer()
+                case Switched():
+                    self._switch(emission)
 
     def _make_line(self) -> None:
-        self._line.plug()
-        asyncio.get_running_loop().add_reader(self._line.descriptor, self._heard)
+        self._line.plug(self._heard)
 
     def _send(self, sent: Sent, now_ns: int) -> None:
         self.pace.note(round((now_ns - sent.at_ns) / self._clock.rate))
         if self._line.is_plugged:
-            self._line.write(sent.data)
-            self._note("<", sent.data.hex(), sent.at_ns)
+            arriving = self._line.write(sent.data)
+            self._note("<", arriving.hex(), sent.at_ns)
+
+    def _switch(self, switched: Switched) -> None:
+        line = self._wiring.get(switched.contact)
+        if line is not None:
+            self._line.set_line(line, switched.is_on)
+            if self._recorder is not None and self._line.is_plugged:
+                at_ns = switched.at_ns
+                self._recorder.note_edge(ModemEdge(at_ns, line, switched.is_on, at_ns))
 
     def _place(self, placed: Placed) -> None:
         if self.shop_floor is not None:
@@ -132,14 +174,12 @@ class LiveBench:
         if self._recorder is not None:
             self._recorder.note_placed(placed.at_ns, placed.bin)
 
-    def _heard(self) -> None:
-        chunk = self._line.read()
-        if chunk:
-            self.keep_up()
-            now_ns = self.now_ns
-            self._note(">", chunk.hex(), now_ns)
-            self._bench.received(chunk, now_ns)
-            self.keep_up()
+    def _heard(self, chunk: bytes) -> None:
+        self.keep_up()
+        now_ns = self.now_ns
+        self._note(">", chunk.hex(), now_ns)
+        self._bench.received(chunk, now_ns)
+        self.keep_up()
 
     def _note(self, what: What, text: str = "", at_ns: int | None = None) -> None:
         if self._recorder is not None:
@@ -154,7 +194,10 @@ class LiveBench:
     def _set_timer(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
-        next_ns = self._bench.next_ns
+        times = [at_ns for at_ns, _ in self._plan[:1]]
+        if self._bench.next_ns is not None:
+            times.append(self._bench.next_ns)
+        next_ns = min(times, default=None)
         if next_ns is None:
             self._timer = None
             return

@@ -18,7 +18,7 @@ from rules.reading import Reading
 from rules.ruleset import Grade, RuleSet
 from rules.run_out import Proof, SweepRules
 from rules.signals import Signals, show
-from simulators.bench import Bench, Placed, Sent
+from simulators.bench import Bench, Placed, Sent, Switched
 
 NS = 1_000_000_000
 
@@ -83,6 +83,8 @@ class ClosedLoop:
                         self._hear(emission)
                     case Placed():
                         self._step(bench_step.Placed(emission.bin))
+                    case Switched(at_ns, contact, is_on):
+                        self._step(Edge(contact, is_on, at_ns))
             self.now_ns = next_ns
             self._show(next_ns)
 
