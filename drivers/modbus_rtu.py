@@ -29,7 +29,7 @@ Options:
     scale         The number times this is the value in ``unit``. Required for integers.
     step_um       The indicator's digital step in micrometres; required for float32, to
                   refuse values so large that a float can't carry the last digit.
-    over_range    Numbers that mean over-range: [32767, -32768]. None by default.
+    over_range    Integers that mean over-range: [32767, -32768]. None by default.
     status        { address = 104, bits = { "0" = "over-range", "1" = "low-battery" } }: a
                   register read in the same request; bits without a name don't matter.
     mode          "live" (default) or "max-min".

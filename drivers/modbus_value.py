@@ -78,9 +78,7 @@ def register_form(reader: OptionReader) -> RegisterForm:
         unit=unit,
         scale=scale,
         most_spacing=_read_most_spacing(reader, scale, unit) if number == "float32" else 0.0,
-        over_range=frozenset(
-            reader.whole_list("over_range", -(2**31), 2**31 - 1, is_required=False)
-        ),
+        over_range=_read_over_range(reader, number),
         status_at=None if status_address is None else 2 * (status_address - first),
         bits=bits,
         mode=cast(Mode, reader.choice("mode", get_args(Mode), "live")),
@@ -92,6 +90,14 @@ def _read_scale(reader: OptionReader, power: int, *, is_required: bool) -> tuple
         raise reader.wrong("scale", "what one count is in the unit, such as 0.0001")
     factor, exponent = reader.factor("scale")
     return factor, exponent + power
+
+
+def _read_over_range(reader: OptionReader, number: str) -> frozenset[int]:
+    """Return the integers that mean over-range; for floats the option is not asked for."""
+    if number == "float32":
+        return frozenset()
+    most = 2**15 if number == "int16" else 2**31
+    return frozenset(reader.whole_list("over_range", -most, most - 1, is_required=False))
 
 
 def _read_most_spacing(reader: OptionReader, scale: tuple[int, int], unit: Unit) -> float:
@@ -151,7 +157,7 @@ def read_registers(data: bytes, form: RegisterForm, channel: str) -> Reading | s
     )
     if isinstance(number, str):
         return number
-    if number[0] in form.over_range and not form.is_float:
+    if number[0] in form.over_range:
         return Reading(None, form.unit, mode, flags | {"over-range"}, channel)
     factor, exponent = form.scale
     value_nm = digits_to_nm(number[0] * factor, number[1] + exponent, form.unit)

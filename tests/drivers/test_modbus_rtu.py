@@ -169,6 +169,7 @@ def test_a_late_answer_never_answers_the_next_request() -> None:
         ({"format": "float64"}, "format"),
         ({"byte_order": "AB"}, "byte_order"),
         ({"step_um": 0}, "step_um"),
+        ({"over_range": [1]}, "over_range"),
         ({"status": {"address": 1, "bits": {"0": "index"}}}, "status"),
         ({"status": {"address": 90, "bits": {"0": "index"}}}, "status"),
         ({"status": {"address": 2, "bits": {"16": "index"}}}, "status.bits"),
