@@ -356,7 +356,7 @@ def _while_off(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
     off_ns = at_ns - since
     if off_ns >= rules.lift_ns:
         if state.phase == "sweeping":
-            state, outcomes = _end_clamping(state, "loosened", at_ns, rules)
+            state, outcomes = _end_clamping(state, "lifted", at_ns, rules)
         state = replace(state, must_rest=False)
         state, loosened = _loosened(state, Loosening("stylus-lift", since, None, off_ns))
         outcomes = (*outcomes, *loosened)

@@ -38,6 +38,9 @@ _INVALID_OF_CUT: dict[Cut, Invalid] = {
     "offset-changed": "offset-changed",
 }
 
+_AFTER_A_STOP: frozenset[Cut] = frozenset({"lifted", "over-range"})
+"""What a hand does once the spindle stands: the sweep was short, the stylus was all right."""
+
 _NOTHING_SEEN: frozenset[Invalid] = frozenset(
     {"no-turning", "stylus-off", "over-range", "frozen-value", "wrong-mode", "unit-changed",
      "offset-changed", "negative-value"}
@@ -73,7 +76,8 @@ def evaluate_single(value_nm: int) -> RunOut:
 
 def _first_fault(sweep: Sweep, turns: Sequence[Turn], rules: SweepRules) -> Invalid | None:
     if sweep.cut is not None:
-        return _INVALID_OF_CUT[sweep.cut]
+        is_short = sweep.cut in _AFTER_A_STOP and _standstill(sweep, rules) is not None
+        return "short-turn" if is_short else _INVALID_OF_CUT[sweep.cut]
     if len(turns) < rules.turns:
         return "short-turn" if turns or sweep.index_ns else "no-turning"
     largest_nm = max(turn.tir_nm for turn in turns)
@@ -159,8 +163,8 @@ def _range_until_standstill_nm(sweep: Sweep, rules: SweepRules) -> int | None:
     return max(values) - min(values)
 
 
-def _standstill(sweep: Sweep, rules: SweepRules) -> int:
-    """Return how many readings there are up to the end of the first standstill."""
+def _standstill(sweep: Sweep, rules: SweepRules) -> int | None:
+    """Return how many readings there are up to the end of the first standstill, if any."""
     band_nm = max(3 * rules.step_nm, rules.top_limit_nm // 20)
     count = len(sweep.value_nm)
     start = 0
@@ -168,7 +172,7 @@ def _standstill(sweep: Sweep, rules: SweepRules) -> int:
         start = _band_start(sweep.value_nm, start, end, band_nm)
         if sweep.at_ns[end] - sweep.at_ns[start] >= rules.standstill_ns:
             return _band_end(sweep.value_nm, start, end, band_nm)
-    return count
+    return None
 
 
 def _band_start(values: Sequence[int], start: int, end: int, band_nm: int) -> int:

@@ -6,7 +6,7 @@ from typing import Literal
 Proof = Literal["index", "speed"]
 
 Cut = Literal[
-    "lifted",          # the stylus left the pin
+    "lifted",          # the stylus left the pin, for a moment or for good
     "loosened",        # the pin jumped: the nut was opened before the turns were whole
     "stopped",         # no further turn for longer than the slowest turn
     "over-range",
