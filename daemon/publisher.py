@@ -16,6 +16,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon import snapshot
+from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
 from daemon.broker import Broker, MqttError, Session, Will, connected
 from daemon.errors import StoreError
@@ -98,7 +99,7 @@ class Publisher:
             self.is_connected = False
             wait = _BACK_OFF_S[min(tries, len(_BACK_OFF_S) - 1)]
             tries += 1
-            await _sleep_or(stopping, wait)
+            await happened(stopping, wait)
 
     async def _session(
         self, session: Session, inbound: "Inbound", stopping: asyncio.Event
@@ -124,6 +125,27 @@ class Publisher:
             for task in work:
                 task.cancel()
         await self._good_bye(session)
+
+    async def _publish(
+        self,
+        session: Session,
+        topic: str,
+        body: str,
+        *,
+        retain: bool = False,
+        properties: Properties | None = None,
+    ) -> None:
+        """Publish and wait for the PUBACK; end if asked to end in that very moment.
+
+        ``asyncio.wait_for``, on which the client rests, swallows a cancellation that comes
+        together with the result (Python 3.11): the loop around it would never end.
+        """
+        await session.client.publish(
+            f"{self._base}/{topic}", body, qos=1, retain=retain, properties=properties
+        )
+        task = asyncio.current_task()
+        if task is not None and task.cancelling():
+            raise asyncio.CancelledError
 
     async def _good_bye(self, session: Session) -> None:
         """A clean end fires no will: say offline, and leave no lamp on."""
@@ -163,9 +185,7 @@ class Publisher:
         self._reached("before-publish")
         async with asyncio.TaskGroup() as tasks:
             for _, kind, body in batch:
-                tasks.create_task(
-                    session.client.publish(f"{self._base}/event/{kind}", body, qos=1)
-                )
+                tasks.create_task(self._publish(session, f"event/{kind}", body))
         self._reached("after-puback")
         try:
             self._store.sent(self._runner.by.bench, [seq for seq, _, _ in batch])
@@ -178,10 +198,11 @@ class Publisher:
     # --- retained state ---
 
     async def _state_loop(self, session: Session) -> None:
+        beat = Beat(HEARTBEAT_S)
         while True:
-            is_beat = not await _wait_for(self._wake, HEARTBEAT_S)
+            await happened(self._wake, beat.wait_s)
             self._wake.clear()
-            await self._publish_state(session, force=is_beat)
+            await self._publish_state(session, force=beat.is_due())
             if self._counts_changed:
                 self._counts_changed = False
                 await self._publish_counts(session)
@@ -215,15 +236,16 @@ class Publisher:
         if not force and self._published.get(topic) == body:
             return
         self._published[topic] = body
-        await session.client.publish(f"{self._base}/{topic}", body, qos=1, retain=True)
+        await self._publish(session, topic, body, retain=True)
 
     # --- lamps ---
 
     async def _lamp_loop(self, session: Session) -> None:
-        repeat_s = LAMP_REPEAT_S / self._rate
+        beat = Beat(LAMP_REPEAT_S / self._rate)
         while True:
-            is_repeat = not await _wait_for(self._lamps_wake, repeat_s)
+            await happened(self._lamps_wake, beat.wait_s)
             self._lamps_wake.clear()
+            is_repeat = beat.is_due()
             wanted = self._runner.shown.signals.lamps
             for section in self._runner.config.section.bin:
                 word = wanted.get(section.id, "off")
@@ -236,10 +258,10 @@ class Publisher:
         payload = {str(k): v for k, v in section.lamp_words.items()}.get(word, word)
         self._lamps[bin_id] = word
         self._reached("before-lamp")
-        await session.client.publish(
-            f"{self._base}/lamp/{bin_id}",
+        await self._publish(
+            session,
+            f"lamp/{bin_id}",
             payload,
-            qos=1,
             retain=word == "off",
             properties=self._expiry(session) if word != "off" else None,
         )
@@ -258,23 +280,7 @@ class Publisher:
         async for message in session.client.messages:
             reply = inbound.take(self._base, message)
             if reply is not None:
-                await session.client.publish(
-                    f"{self._base}/reply", reply.model_dump_json(), qos=1
-                )
-
-
-async def _wait_for(event: asyncio.Event, timeout_s: float) -> bool:
-    """Return whether the event came within the time."""
-    try:
-        async with asyncio.timeout(timeout_s):
-            await event.wait()
-    except TimeoutError:
-        return False
-    return True
-
-
-async def _sleep_or(stopping: asyncio.Event, seconds: float) -> None:
-    await _wait_for(stopping, seconds)
+                await self._publish(session, "reply", reply.model_dump_json())
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
