@@ -86,8 +86,10 @@ class ControlServer:
             raw = json.loads(line)
             bench = raw.pop("bench", None) if isinstance(raw, dict) else None
             command = Command.model_validate(raw)
-        except (ValueError, ValidationError) as error:
+        except (ValueError, ValidationError, RecursionError) as error:
             return Reply(id="", ok=False, text=str(error))
+        if bench is not None and not isinstance(bench, str):
+            return Reply(id=command.id, ok=False, text="bench: accepted is a bench's id")
         return self._carry_out(bench, command)
 
 

@@ -92,11 +92,13 @@ class Inbound:
 
 
 def _id_of(payload: bytes) -> str:
+    """Return the id of a command that is none, as far as there is one; never raises."""
     try:
         found = json.loads(payload)
-    except ValueError:
+    except (ValueError, RecursionError):  # brackets without end
         return ""
-    return str(found.get("id", ""))[:200] if isinstance(found, dict) else ""
+    said = str(found.get("id", ""))[:200] if isinstance(found, dict) else ""
+    return said.encode("utf-8", "replace").decode("utf-8")  # half a surrogate pair
 
 
 def _faults(error: ValidationError) -> str:

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from daemon import snapshot
+from daemon.beat import happened
 from daemon.bench import BenchRunner
 from daemon.clock import Clock, boot_id, rfc3339
 from daemon.commands import carry_out
@@ -99,7 +100,7 @@ class Service:
                 for publisher, inbound in zip(
                     self._publishers, self._inbound.values(), strict=True
                 ):
-                    tasks.create_task(publisher.run(inbound, self._stopping))
+                    tasks.create_task(self._publish(publisher, inbound))
                 ticks = tasks.create_task(self._tick())
                 cure = tasks.create_task(self._recover())
                 await self._stopping.wait()
@@ -118,6 +119,15 @@ class Service:
     def _take(self, routed: Routed) -> None:
         bench, event = routed
         self.benches[bench].handle(event)
+
+    async def _publish(self, publisher: Publisher, inbound: Inbound) -> None:
+        """Keep one bench on the broker, come what may: its neighbours have no part in it."""
+        while not self._stopping.is_set():
+            try:
+                await publisher.run(inbound, self._stopping)
+            except Exception:
+                log.exception("a bench's connection broke down; it is made anew")
+                await happened(self._stopping, RECOVER_S)
 
     async def _tick(self) -> None:
         while True:
