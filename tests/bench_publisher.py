@@ -255,9 +255,10 @@ class BenchPublisher:
         self.silence()
         if self._is_dead:
             self._client = self._connected()
-        self.word("link", "offline")
-        if is_forgotten:
-            self.forget()
+        if self._client.is_connected() or self._is_dead:
+            self.word("link", "offline")
+            if is_forgotten:
+                self.forget()
         self._client.disconnect()
         self._client.loop_stop()
 

@@ -13,6 +13,8 @@ from tests.mosquitto_process import Mosquitto, running_mosquitto
 
 WALL, PHONE = (1920, 1080), (390, 844)
 
+PROMPT = "Loosen the nut, turn the collet a third, tighten again"
+
 LIVE_MS = 10_000
 """A bench that the board finds kept by the broker is live with its next heartbeat."""
 
@@ -61,7 +63,7 @@ def open_hall() -> Iterator[Hall]:
 def clamp(bench: BenchPublisher, pieces: int = 31) -> None:
     """Put the bench at the third clamping of the piece after ``pieces``."""
     bench.work(work(1, pieces))
-    bench.prompt("clamp", "Turn by 120° and tighten")
+    bench.prompt("clamp", PROMPT)
     bench.state(
         "clamping",
         lot="W-2611-A",

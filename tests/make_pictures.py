@@ -148,10 +148,6 @@ def six_benches(browser: Browser, broker: Mosquitto, url: str, folder: Path) -> 
         yard.die()
         shoot(browser, url, folder / "board-six.png", wait_for=_until_five_live)
         shoot(browser, f"{url}?distance_m=3", folder / "board-six-at-3-m.png")
-        shoot(browser, f"{url}?distance_m=1.5", folder / "board-six-at-1-m.png")
-        shoot(browser, f"{url}?distance_m=12", folder / "board-six-at-12-m.png")
-        shoot(browser, f"{url}#b3", folder / "board-b3.png")
-        shoot(browser, f"{url}?view=near", folder / "board-six-near.png")
         shoot(browser, url, folder / "board-six-dark.png", scheme="dark")
         shoot(browser, url, folder / "board-six-phone.png", PHONE, "dark")
 

@@ -1,30 +1,42 @@
 // Every text that is painted, with its type size and whether an edge cuts it.
-// Text in an element with an ellipsis of its own is shortened openly, not cut.
+// A text is cut if a part of it is painted and a part is not, unless the page says so itself
+// with an ellipsis.
 (() => {
+  const slack = 1.5; // px
+
+  // in: painted; out: wholly out of sight; cut: an edge goes through it
+  function seen(line, parent) {
+    const half = 0.4 * parseFloat(getComputedStyle(parent).fontSize); // of a glyph's height
+    const middle = (line.top + line.bottom) / 2;
+    let { right } = line;
+    let isCut = false;
+    for (let up = parent; up; up = up.parentElement) {
+      const style = getComputedStyle(up);
+      if (style.clipPath !== "none" && style.position === "absolute") return "out";
+      if (style.overflow === "visible") continue;
+      const edge = up.getBoundingClientRect();
+      if (line.left >= edge.right - slack || middle - half >= edge.bottom - slack) return "out";
+      if (style.textOverflow === "ellipsis") right = Math.min(right, edge.right);
+      if (right > edge.right + slack) isCut = true;
+      if (middle + half > edge.bottom + slack) isCut = true;
+    }
+    return isCut ? "cut" : "in";
+  }
+
   const found = [];
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  const slack = 1.5; // px
   for (let node = walker.nextNode(); node; node = walker.nextNode()) {
     const text = node.textContent.trim();
     const parent = node.parentElement;
     if (!text || !parent.checkVisibility({ opacityProperty: true })) continue;
     const range = document.createRange();
     range.selectNodeContents(node);
-    const box = range.getBoundingClientRect();
-    const half = 0.4 * parseFloat(getComputedStyle(parent).fontSize); // of a glyph's height
-    const middle = (box.top + box.bottom) / 2;
-    let isPainted = box.width > 0 && box.height > 0;
-    let isCut = false;
-    for (let up = parent; up && isPainted; up = up.parentElement) {
-      const style = getComputedStyle(up);
-      if (style.clipPath !== "none" && style.position === "absolute") isPainted = false;
-      if (style.overflow === "visible") continue;
-      const edge = up.getBoundingClientRect();
-      if (box.left >= edge.right - slack || middle - half >= edge.bottom - slack) isPainted = false;
-      if (box.right > edge.right + slack && style.textOverflow !== "ellipsis") isCut = true;
-      if (middle + half > edge.bottom + slack) isCut = true;
-    }
-    if (isPainted) found.push({ text, px: parseFloat(getComputedStyle(parent).fontSize), isCut });
+    const lines = [...range.getClientRects()].filter((line) => line.width > 0);
+    const kinds = new Set(lines.map((line) => seen(line, parent)));
+    if (!kinds.has("in") && !kinds.has("cut")) continue;
+    const isClamped = getComputedStyle(parent).webkitLineClamp !== "none";
+    const isCut = kinds.has("cut") || (kinds.has("out") && !isClamped);
+    found.push({ text, px: parseFloat(getComputedStyle(parent).fontSize), isCut });
   }
   return found;
 })()

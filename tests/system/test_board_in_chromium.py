@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.bench_publisher import work
-from tests.board_hall import LIVE_MS, WALL, Hall, clamp, is_live, open_hall
+from tests.board_hall import LIVE_MS, PROMPT, WALL, Hall, clamp, is_live, open_hall
 from tests.png_pixels import ink_height
 
 pytestmark = pytest.mark.system
@@ -32,11 +32,11 @@ def test_a_bench_is_shown_with_state_order_work_and_reason(hall: Hall) -> None:
         expect(tile.locator(".detail")).to_have_text("3/3")
         expect(tile.locator(".piece")).to_have_text("piece 32")
         expect(tile.locator(".order")).to_have_text(f"{done.count('1')} of 36")
-        expect(tile.locator(".waits")).to_have_text("Operator: Turn by 120° and tighten")
+        expect(tile.locator(".waits")).to_have_text(f"Operator: {PROMPT}")
         expect(tile.locator(".work")).to_contain_text("2.1 within the best grade")
         expect(tile.locator(".work")).to_contain_text("4.9 within a lower grade")
         share = round(100 * done.count("1") / 31)
-        expect(tile.locator(".ratio")).to_have_text(f"{share} %, n 31grade 1")
+        expect(tile.locator(".ratio")).to_have_text(f"yield {share} %, n 31grade 1")
         expect(tile.locator(".bin-count")).to_have_text(
             [str(done.count(bin_id)) for bin_id in "12HN"]
         )
@@ -109,13 +109,13 @@ def test_markup_from_a_broker_is_only_ever_text(hall: Hall) -> None:
 
 
 def test_the_page_loads_nothing_from_outside_and_breaks_no_policy(hall: Hall) -> None:
-    with hall.benches("North bench") as (bench,), hall.page("status.json") as page:
+    with hall.benches("North bench") as (bench,), hall.page() as page:
         asked: list[str] = []
         said: list[str] = []
         page.on("request", lambda request: asked.append(request.url))
         page.on("console", lambda message: said.append(message.text))
         clamp(bench)
-        page.goto(hall.url)
+        page.reload()
         is_live(page)
     assert len(asked) > 10
     assert [url for url in asked if not url.startswith(hall.url)] == []

@@ -8,6 +8,7 @@ const SLOTS = 30;
 const ROOM = 1.6; // times the best grade's limit at least
 const HEADROOM = 1.25; // times the last grade's limit at most
 const ROWS = 12;
+const LEGEND = Object.values(MARKS).map(({ sign, text }) => `${sign} ${text}`).join(", ");
 
 // Oldest left, newest right; a mark's shape says the same as its height.
 export function drawPieces(pieces, grades) {
@@ -73,7 +74,7 @@ export function pieceRows(pieces, grades, bins) {
       el("td", "", clockTime(piece.at)));
   });
   const limitsText = grades.map((grade) => `${name(grade.grade)} up to ${um(grade.acceptance_um)}`).join(", ");
-  const caption = el("caption", "", `Last pieces, newest first. ${limitsText} µm.`);
+  const caption = el("caption", "", `Last pieces, newest first. ${limitsText} µm. ${LEGEND}`);
   return [el("table", "", caption, el("thead", "", head), el("tbody", "", ...rows))];
 }
 

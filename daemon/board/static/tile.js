@@ -141,7 +141,7 @@ export class Tile {
     show(this.part.ratio, Boolean(ratio));
     show(this.part.more, Boolean(ratio));
     if (ratio) {
-      items(this.part.ratio, [`${ratio.share}, n ${ratio.n}`, ratio.grade]);
+      items(this.part.ratio, [`yield ${ratio.share}, n ${ratio.n}`, ratio.grade]);
       const cycle = ratio.cycleS === null ? "" : `${Math.round(ratio.cycleS)} s a piece`;
       items(this.part.more, [`${ratio.retried} retried`, cycle]);
     }
