@@ -169,20 +169,57 @@ class BenchRunner:
             self._refresh(facts)
         return True
 
-    def close_lot(self, reason: str, role: str, inbound: str | None = None) -> None:
-        """Close the open lot.
+    def open_lot(self, opening: LotOpening) -> None:
+        """Open a lot.
+
+        Raises:
+            CommandRefusedError: If one is open, or the bench had one of this code.
+            StoreError: If it can't be kept.
+        """
+        if self.lot is not None:
+            raise CommandRefusedError(f"lot {self.lot.code} is open; one lot at a time")
+        if self._store.had_lot(self.by.bench, opening.code):
+            raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
+        self._store.open_lot(opening, self.by, self._stamp())
+        self.lot = self._store.lot(self.by.bench)
+        self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
+        self._refresh(())
+
+    def change_lot(self, facts: tuple[Fact, ...], inbound: str) -> None:
+        """Keep a change of the open lot and show what follows from it.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        self._store.commit(facts, self.by, self._stamp(), inbound)
+        self.lot = self._store.lot(self.by.bench)
+        self._refresh(facts)
+
+    def open_lot_or_refuse(self) -> LotView:
+        """Return the open lot.
+
+        Raises:
+            CommandRefusedError: If none is open.
+        """
+        if self.lot is None:
+            raise CommandRefusedError("no lot is open on this bench")
+        return self.lot
+
+    def close_lot(
+        self, reason: str, role: str, account: Mapping[str, int], inbound: str | None = None
+    ) -> None:
+        """Close the open lot with its account.
 
         Raises:
             CommandRefusedError: If none is open or a piece is in work or in hand.
             StoreError: If it can't be kept.
         """
-        if self.lot is None:
-            raise CommandRefusedError("no lot is open on this bench")
+        self.open_lot_or_refuse()
         if self._state.piece is not None:
             raise CommandRefusedError(
                 f"piece {self._state.piece} is in work or not put away: finish or abandon it"
             )
-        self._store.close_lot(reason, role, self.by, self._stamp())
+        self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
         self.lot = None
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self._refresh(())

@@ -6,6 +6,7 @@ from typing import Any
 from daemon import snapshot
 from daemon.bench import BenchRunner
 from daemon.errors import StoreError
+from daemon.lot_commands import carry_out_lot
 from daemon.messages import Command, Reply
 from daemon.store import Store
 from daemon.store.lot_query import clampings_brief, open_lot_id
@@ -31,11 +32,8 @@ def _do(
         case "lot-show":
             lot = snapshot.lot(runner, store)
             return lot.lot or "no lot is open", lot.model_dump(mode="json")
-        case "lot-close":
-            _need_reason_and_role(command)
-            counts = snapshot.lot(runner, store).model_dump(mode="json")
-            runner.close_lot(command.reason, command.role)
-            return "the lot is closed", counts
+        case "lot-open" | "lot-order" | "lot-visual" | "lot-close" | "box-change":
+            return carry_out_lot(command, runner, store)
         case "piece-show":
             return _show_piece(command, runner, store)
         case "piece-retry":

@@ -124,6 +124,8 @@ class Lot(Payload):
     open_pieces: int = 0
     """Pieces begun and neither put away nor abandoned."""
     abandoned: int = 0
+    set_aside: int = 0
+    """Pieces set aside at visual inspection."""
     unmeasured: int | None = None
     retried: int = 0
     """Pieces measured again as a whole set."""
@@ -283,10 +285,32 @@ class LotData(Payload):
     """``data`` of a lot event."""
 
     lot: str
-    what: Literal["opened", "closed", "order-filled", "exhausted"]
+    what: Literal[
+        "opened",
+        "closed",
+        "order-filled",
+        "exhausted",
+        "order-changed",
+        "set-aside",
+        "box-changed",
+    ]
     article: str
     quantity: int | None
     order: dict[str, int]
+    set_aside: int = 0
+    """Pieces set aside at visual inspection so far."""
+    grade: str | None = None
+    """Of ``order-changed``."""
+    finding: Literal["blemish", "surface", "burr", "other"] | None = None
+    """Of ``set-aside``."""
+    pieces: int | None = None
+    """Of ``set-aside``: how many this time; of ``order-changed``: the order now."""
+    bin: str | None = None
+    """Of ``box-changed``."""
+    box: str | None = None
+    """Of ``box-changed``: the label of the box that stands there now."""
+    account: dict[str, int] | None = None
+    """Of ``closed``: pieces by where they are."""
     reason: str = ""
 
 
@@ -331,11 +355,41 @@ class Command(Payload):
 
     id: Annotated[str, Field(min_length=1, max_length=200)]
     command: Literal[
-        "lot-show", "lot-close", "piece-show", "piece-retry", "piece-abandon", "events"
+        "lot-show",
+        "lot-open",
+        "lot-order",
+        "lot-visual",
+        "lot-close",
+        "box-change",
+        "piece-show",
+        "piece-retry",
+        "piece-abandon",
+        "events",
     ]
     reason: Annotated[str, Field(max_length=500)] = ""
     role: Annotated[str, Field(max_length=100)] = ""
     piece: int | None = None
+    lot: Annotated[str, Field(max_length=80)] | None = None
+    """``lot-open``: the code of the lot, used once a bench."""
+    article: Annotated[str, Field(max_length=80)] | None = None
+    quantity: Annotated[int, Field(ge=0, le=1_000_000)] | None = None
+    """``lot-open``: pieces delivered; ``lot-order``: pieces ordered now."""
+    order: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
+    """``lot-open``: pieces ordered, by grade."""
+    holder: Annotated[str, Field(max_length=80)] = ""
+    pins: list[Annotated[str, Field(max_length=80)]] = []
+    bins_empty: bool = False
+    """``lot-open``: somebody looked: the bins are empty or their boxes were changed."""
+    grade: Annotated[str, Field(max_length=80)] | None = None
+    finding: Literal["blemish", "surface", "burr", "other"] | None = None
+    pieces: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    bin: Annotated[str, Field(max_length=80)] | None = None
+    box: Annotated[str, Field(max_length=80)] = ""
+    capacity: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    counted: Annotated[int, Field(ge=0, le=1_000_000)] | None = None
+    """``lot-close``: unmeasured pieces counted in the tray."""
+    mismatch: Annotated[str, Field(max_length=500)] = ""
+    """``lot-close``: why the lot doesn't add up."""
     after_seq: int | None = None
     """``events``: replay everything after this sequence number."""
 

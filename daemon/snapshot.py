@@ -1,5 +1,7 @@
 """What a bench's retained topics say, made from its adopted state and the store."""
 
+from bisect import bisect_left
+from collections.abc import Mapping
 from statistics import median
 from typing import Any
 
@@ -19,7 +21,7 @@ from daemon.messages import (
     State,
 )  # fmt: skip
 from daemon.store import Store
-from daemon.store.lot_query import first_clampings_nm, lot_numbers, recent_pieces
+from daemon.store.lot_query import lot_numbers, recent_pieces
 from rules.grading import Assessed
 from rules.length import nm_to_um
 
@@ -92,12 +94,12 @@ def alarms(runner: BenchRunner) -> dict[str, AlarmData]:
 
 def lot(runner: BenchRunner, store: Store) -> Lot:
     """Return the lot payload: counts from the store."""
-    with store.reading() as db:
-        numbers = lot_numbers(db, runner.by.bench)
-    view = store.lot(runner.by.bench)
-    if view is None or numbers is None:
+    standing, view = store.standing(runner.by.bench), store.lot(runner.by.bench)
+    if view is None or standing is None:
         return Lot(lot=None)
-    counts: dict[str, dict[str, int]] = numbers["counts"]
+    with store.reading() as db:
+        numbers = lot_numbers(db, standing.lot_id)
+    counts = standing.counts()
     total = {status: sum(by_grade.values()) for status, by_grade in counts.items()}
     begun = sum(total.values())
     durations = numbers["durations_ns"]
@@ -114,7 +116,8 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
         measured=begun - total.get("in-work", 0) - total.get("abandoned", 0),
         open_pieces=total.get("in-work", 0),
         abandoned=total.get("abandoned", 0),
-        unmeasured=None if view.quantity is None else view.quantity - begun,
+        set_aside=view.set_aside,
+        unmeasured=view.unmeasured,
         retried=numbers["retried"],
         cycle_s_median=round(median(durations) / NS_PER_S, 1) if durations else None,
     )
@@ -139,14 +142,13 @@ def _grades(
 
 def recent(runner: BenchRunner, store: Store) -> Recent:
     """Return the last pieces and the distribution of first clampings."""
+    standing = store.standing(runner.by.bench)
+    if standing is None:
+        return Recent(lot=None)
     with store.reading() as db:
-        numbers = lot_numbers(db, runner.by.bench)
-        if numbers is None:
-            return Recent(lot=None)
-        pieces = recent_pieces(db, numbers["lot_id"], RECENT_PIECES)
-        firsts = first_clampings_nm(db, numbers["lot_id"])
+        pieces = recent_pieces(db, standing.lot_id, RECENT_PIECES)
     edges, classes = histogram(
-        firsts, runner.config.rules.grading.grades[-1].tolerance_limit_nm
+        standing.firsts, runner.config.rules.grading.grades[-1].tolerance_limit_nm
     )
     return Recent(
         lot=runner.lot.code if runner.lot is not None else None,
@@ -160,15 +162,18 @@ def _piece(row: dict[str, Any]) -> RecentPiece:
     return RecentPiece.model_validate(row)
 
 
-def histogram(values_nm: list[int], last_limit_nm: int) -> tuple[list[int], list[int]]:
+def histogram(values_nm: Mapping[int, int], last_limit_nm: int) -> tuple[list[int], list[int]]:
     """Return upper edges (nm) and counts; one more count for what lies above the last edge.
 
-    Classes of equal width, so that the last edge is the last tolerance limit; a value equal
-    to an edge belongs below it, as it does at a limit.
+    Args:
+        values_nm: How often each value was measured.
+        last_limit_nm: The last tolerance limit: it is the last edge. Classes are of equal
+            width but for the nanometre that makes it so; a value equal to an edge belongs
+            below it, as it does at a limit.
     """
-    width = max(1, last_limit_nm // _HISTOGRAM_CLASSES)
-    edges = [width * (i + 1) for i in range(_HISTOGRAM_CLASSES)]
-    counts = [0] * (_HISTOGRAM_CLASSES + 1)
-    for value in values_nm:
-        counts[min(max(0, -(-value // width) - 1), _HISTOGRAM_CLASSES)] += 1
+    number = min(_HISTOGRAM_CLASSES, last_limit_nm)
+    edges = [last_limit_nm * (i + 1) // number for i in range(number)]
+    counts = [0] * (number + 1)
+    for value, times in values_nm.items():
+        counts[bisect_left(edges, value)] += times
     return edges, counts

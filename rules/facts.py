@@ -109,6 +109,40 @@ class LotFact:
     role: str = ""
 
 
+Finding = Literal["blemish", "surface", "burr", "other"]
+"""What visual inspection can find, before a collet reaches the bench."""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderFact:
+    """The order of a grade was raised or lowered; the last word counts."""
+
+    grade: str
+    quantity: int
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class VisualFact:
+    """Pieces of the lot were set aside at visual inspection: they never reach the bench."""
+
+    finding: Finding
+    pieces: int
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoxFact:
+    """Another box stands in a bin from now on."""
+
+    bin: str
+    label: str
+    capacity: int | None
+    role: str
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmFact:
     """A condition that needs an answer came or went."""
@@ -126,5 +160,8 @@ Fact = (
     | PutAwayFact
     | CorrectionFact
     | LotFact
+    | OrderFact
+    | VisualFact
+    | BoxFact
     | AlarmFact
 )

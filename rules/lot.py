@@ -17,6 +17,7 @@ class LotView:
         code: The lot's name.
         article: What is in it.
         quantity: Pieces delivered to the bench; None when nobody counted.
+        set_aside: Pieces of those that visual inspection set aside.
         next_piece: Number the next new piece gets; numbers are never reused.
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
@@ -30,6 +31,14 @@ class LotView:
     ordered: Mapping[str, int] = field(default_factory=dict)
     put_away: Mapping[str, int] = field(default_factory=dict)
     pending: Mapping[str, int] = field(default_factory=dict)
+    set_aside: int = 0
+
+    @property
+    def unmeasured(self) -> int | None:
+        """Return how many pieces nobody has begun or set aside; None when nobody counted."""
+        if self.quantity is None:
+            return None
+        return self.quantity - self.set_aside - (self.next_piece - 1)
 
     @property
     def order_state(self) -> OrderState:
@@ -53,7 +62,7 @@ class LotView:
     @property
     def is_exhausted(self) -> bool:
         """Return whether every piece of the lot has been begun."""
-        return self.quantity is not None and self.next_piece > self.quantity
+        return self.unmeasured is not None and self.unmeasured <= 0
 
     def fills_order(self, grade: str | None) -> bool:
         """Return whether one more put-away piece of ``grade`` fills the order."""

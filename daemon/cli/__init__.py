@@ -2,7 +2,7 @@
 
 import typer
 
-from daemon.cli import bench_files, board, demo, ports, schema, service, watch
+from daemon.cli import bench_files, board, demo, lot, piece, ports, schema, service, watch
 
 app = typer.Typer(
     name="reclamp",
@@ -22,8 +22,9 @@ app.command("listen")(ports.listen)
 app.command("board")(board.board)
 app.command("watch")(watch.watch)
 app.command("schema")(schema.schema)
-app.add_typer(service.lot_app, name="lot")
-app.add_typer(service.piece_app, name="piece")
+app.add_typer(lot.lot_app, name="lot")
+app.add_typer(lot.box_app, name="box")
+app.add_typer(piece.piece_app, name="piece")
 
 
 def main() -> None:

@@ -22,13 +22,16 @@ from rules.cycle import CycleKind
 from rules.facts import (
     REFUSAL_TEXT,
     AlarmFact,
+    BoxFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
     CycleOpenedFact,
     LotFact,
+    OrderFact,
     PutAwayFact,
     RefusedFact,
+    VisualFact,
 )  # fmt: skip
 from rules.length import nm_to_um
 from rules.lot import LotView
@@ -193,8 +196,44 @@ def lot_data(lot: LotView, fact: LotFact) -> LotData:
         article=lot.article,
         quantity=lot.quantity,
         order=dict(lot.ordered),
+        set_aside=lot.set_aside,
         reason=fact.reason,
     )
+
+
+def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> LotData:
+    """Return the data of a change of the open lot."""
+    same = {"lot": lot.code, "article": lot.article, "quantity": lot.quantity}
+    match fact:
+        case OrderFact():
+            return LotData(
+                **same,
+                what="order-changed",
+                order={**lot.ordered, fact.grade: fact.quantity},
+                set_aside=lot.set_aside,
+                grade=fact.grade,
+                pieces=fact.quantity,
+                reason=fact.reason,
+            )
+        case VisualFact():
+            return LotData(
+                **same,
+                what="set-aside",
+                order=dict(lot.ordered),
+                set_aside=lot.set_aside + fact.pieces,
+                finding=fact.finding,
+                pieces=fact.pieces,
+                reason=fact.reason,
+            )
+        case BoxFact():
+            return LotData(
+                **same,
+                what="box-changed",
+                order=dict(lot.ordered),
+                set_aside=lot.set_aside,
+                bin=fact.bin,
+                box=fact.label,
+            )
 
 
 def alarm_data(fact: AlarmFact, at_utc: str) -> AlarmData:

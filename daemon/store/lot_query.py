@@ -16,21 +16,29 @@ def open_lot_id(db: sqlite3.Connection, bench: str) -> int | None:
     return int(row[0]) if row is not None else None
 
 
-def lot_view(db: sqlite3.Connection, lot_id: int) -> LotView:
-    """Return the lot as the core sees it, counted anew."""
+def lot_view(
+    db: sqlite3.Connection, lot_id: int, last: int, counts: dict[str, dict[str, int]]
+) -> LotView:
+    """Return the lot as the core sees it.
+
+    Args:
+        db: The store.
+        lot_id: Row of the lot.
+        last: Number of its newest piece.
+        counts: Its pieces by status and grade.
+    """
     code, article, quantity = db.execute(
         "SELECT code, article, quantity FROM lots WHERE id = ?", (lot_id,)
     ).fetchone()
-    (last,) = db.execute("SELECT max(number) FROM pieces WHERE lot = ?", (lot_id,)).fetchone()
-    counts = status_counts(db, lot_id)
     return LotView(
         code=code,
         article=article,
         quantity=quantity,
-        next_piece=(last or 0) + 1,
+        next_piece=last + 1,
         ordered=orders(db, lot_id),
         put_away=counts.get("put-away", {}),
         pending=counts.get("pending", {}),
+        set_aside=set_aside(db, lot_id),
     )
 
 
@@ -38,6 +46,14 @@ def orders(db: sqlite3.Connection, lot_id: int) -> dict[str, int]:
     """Return what is ordered of each grade: the last word counts."""
     rows = db.execute("SELECT grade, quantity FROM orders WHERE lot = ? ORDER BY id", (lot_id,))
     return dict(rows.fetchall())
+
+
+def set_aside(db: sqlite3.Connection, lot_id: int) -> int:
+    """Return how many pieces visual inspection set aside."""
+    (pieces,) = db.execute(
+        "SELECT coalesce(sum(pieces), 0) FROM visual_findings WHERE lot = ?", (lot_id,)
+    ).fetchone()
+    return int(pieces)
 
 
 def status_counts(db: sqlite3.Connection, lot_id: int) -> dict[str, dict[str, int]]:
@@ -84,38 +100,33 @@ def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:
     )
 
 
-def lot_numbers(db: sqlite3.Connection, bench: str) -> dict[str, Any] | None:
+def lot_numbers(db: sqlite3.Connection, lot_id: int) -> dict[str, Any]:
     """Return what the lot topic says beyond the counts: opening time, retries, pace."""
-    lot_id = open_lot_id(db, bench)
-    if lot_id is None:
-        return None
     (opened,) = db.execute("SELECT opened_utc FROM lots WHERE id = ?", (lot_id,)).fetchone()
     (retried,) = db.execute(
-        "SELECT count(DISTINCT piece) FROM cycles c JOIN pieces p ON p.id = c.piece"
-        " WHERE p.lot = ? AND c.kind = 'retry'",
+        "SELECT count(DISTINCT c.piece) FROM cycles c JOIN pieces p ON p.id = c.piece"
+        " WHERE c.kind = 'retry' AND p.lot = ?",
         (lot_id,),
     ).fetchone()
     return {
-        "lot_id": lot_id,
         "opened": opened,
         "retried": retried,
-        "counts": status_counts(db, lot_id),
         "durations_ns": _durations_ns(db, lot_id),
     }
 
 
 def _durations_ns(db: sqlite3.Connection, lot_id: int) -> list[int]:
     """Return first clamping to put-away of the last ten pieces, newest first."""
+    # CROSS JOIN: from the newest put-away backwards, whatever the planner thinks it knows.
     rows = db.execute(
-        "SELECT a.ended_ns -"
-        "   (SELECT min(k.started_ns) FROM clampings k WHERE k.cycle = a.cycle)"
-        " FROM put_aways a JOIN cycles c ON c.id = a.cycle JOIN pieces p ON p.id = c.piece"
-        " WHERE p.lot = ? AND a.is_right = 1 AND a.boot ="
-        "   (SELECT k.boot FROM clampings k WHERE k.cycle = a.cycle LIMIT 1)"
-        " ORDER BY a.id DESC LIMIT 10",
+        "SELECT a.ended_ns - k.started_ns FROM put_aways a"
+        " CROSS JOIN cycles c ON c.id = a.cycle CROSS JOIN pieces p ON p.id = c.piece"
+        " CROSS JOIN clampings k"
+        "  ON k.cycle = a.cycle AND k.number = 1 AND k.boot = a.boot"
+        " WHERE p.lot = ? AND a.is_right = 1 ORDER BY a.id DESC LIMIT 10",
         (lot_id,),
     )
-    return [value for (value,) in rows if value is not None and value > 0]
+    return [value for (value,) in rows if value > 0]
 
 
 def recent_pieces(db: sqlite3.Connection, lot_id: int, limit: int) -> list[dict[str, Any]]:
@@ -145,14 +156,3 @@ def clampings_brief(db: sqlite3.Connection, cycle: int) -> list[dict[str, Any]]:
         {"tir_um": None if tir is None else tir / 1000, "result": result, "reason": why or ""}
         for tir, result, why in rows
     ]
-
-
-def first_clampings_nm(db: sqlite3.Connection, lot_id: int) -> list[int]:
-    """Return the TIR of every piece's first valid clamping, for the distribution."""
-    rows = db.execute(
-        "SELECT k.tir_nm FROM clampings k JOIN cycles c ON c.id = k.cycle"
-        " JOIN pieces p ON p.id = c.piece WHERE p.lot = ? AND c.number = 1 AND k.number = 1"
-        " AND k.tir_nm IS NOT NULL",
-        (lot_id,),
-    )
-    return [tir for (tir,) in rows]

@@ -14,14 +14,17 @@ from rules.clamping import Clamping
 from rules.cycle import CycleKind
 from rules.facts import (
     AlarmFact,
+    BoxFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
     CycleOpenedFact,
     Fact,
     LotFact,
+    OrderFact,
     PutAwayFact,
     RefusedFact,
+    VisualFact,
 )  # fmt: skip
 from rules.lot import LotView
 from rules.ruleset import RuleSet
@@ -103,6 +106,8 @@ class Record:
                 self._correction(fact)
             case RefusedFact():
                 self._event("clamping", event_data.refused_data(self._code, fact))
+            case OrderFact() | VisualFact() | BoxFact() if self.lot is not None:
+                self._lot_change(fact, self.lot)
             case LotFact() if self.lot is not None:
                 self._event("lot", event_data.lot_data(self._counted(), fact))
             case AlarmFact():
@@ -263,6 +268,29 @@ class Record:
             cycle=cycle_row, what=what, reason=reason, role=role, at_utc=self.at.utc,
             clock_synced=self.at.synced, seq=self._last_seq() + 1,  # its event follows
         )  # fmt: skip
+
+    # --- the lot ---
+
+    def _lot_change(self, fact: OrderFact | VisualFact | BoxFact, lot: LotView) -> None:
+        seq = self._event("lot", event_data.lot_change_data(lot, fact))
+        same = {"lot": self.lot_id, "role": fact.role, "at_utc": self.at.utc}
+        match fact:
+            case OrderFact():
+                self._insert("orders", **same, grade=fact.grade, quantity=fact.quantity)
+            case VisualFact():
+                self._insert(
+                    "visual_findings",
+                    **same,
+                    finding=fact.finding,
+                    pieces=fact.pieces,
+                    reason=fact.reason,
+                    clock_synced=self.at.synced,
+                    seq=seq,
+                )
+            case BoxFact():
+                self._insert(
+                    "boxes", **same, bin=fact.bin, label=fact.label, capacity=fact.capacity
+                )
 
     # --- rows ---
 

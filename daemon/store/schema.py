@@ -9,6 +9,9 @@ from sqlite_utils.migrations import Migrations
 
 migrations = Migrations("reclamp")
 
+APPLICATION_ID = 0x72636C70
+"""Marks the file as ours ("rclp"): no table is laid into anybody else's."""
+
 _TABLES = (
     """CREATE TABLE texts (  -- every bench and rule file ever in use, by the hash of its text
         sha256 TEXT PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT NULL, text TEXT NOT NULL,
@@ -97,8 +100,9 @@ _TABLES = (
     """CREATE TABLE inbound (  -- ids of inbound messages, so that none counts twice
         bench TEXT NOT NULL, id TEXT NOT NULL, at_utc TEXT NOT NULL,
         PRIMARY KEY (bench, id)) STRICT, WITHOUT ROWID""",
-    "CREATE INDEX put_aways_by_cycle ON put_aways (cycle)",
-    "CREATE INDEX corrections_by_piece ON corrections (piece)",
+    "CREATE INDEX put_aways_by_cycle ON put_aways (cycle, is_right)",
+    "CREATE INDEX corrections_by_piece ON corrections (piece, what)",
+    "CREATE INDEX retries ON cycles (piece) WHERE kind = 'retry'",
     "CREATE INDEX orders_by_lot ON orders (lot, grade)",
     "CREATE INDEX boxes_by_lot ON boxes (lot, bin)",
 )
@@ -141,8 +145,22 @@ _VIEWS = (
 )
 
 
+_VISUAL = """CREATE TABLE visual_findings (  -- set aside before the bench, by what was seen
+    id INTEGER PRIMARY KEY, lot INTEGER NOT NULL REFERENCES lots(id),
+    finding TEXT NOT NULL CHECK (finding IN ('blemish', 'surface', 'burr', 'other')),
+    pieces INTEGER NOT NULL CHECK (pieces > 0), reason TEXT NOT NULL, role TEXT NOT NULL,
+    at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT"""
+
+
 @migrations()
 def m001_records(db: Database) -> None:
     """Lay every table and view of the record."""
     for statement in (*_TABLES, *_VIEWS):
         db.execute(statement)
+
+
+@migrations()
+def m002_visual_findings(db: Database) -> None:
+    """Keep what visual inspection set aside: the lot has to add up."""
+    db.execute(_VISUAL)
+    db.execute("CREATE INDEX visual_findings_by_lot ON visual_findings (lot)")

@@ -7,8 +7,8 @@ are committed together, before any lamp is commanded.
 import fcntl
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -18,11 +18,15 @@ from sqlite_utils import Database
 from daemon.errors import StoreError
 from daemon.store import lot_query
 from daemon.store.record import Provenance, Record, Stamp, with_lot
-from daemon.store.schema import migrations
+from daemon.store.schema import APPLICATION_ID, migrations
+from daemon.store.standing import Standing
 from rules.facts import Fact, LotFact
 from rules.lot import LotView, OpenWork
 
 __all__ = ["LotOpening", "Store"]
+
+_BUSY_WAIT_S = 1.0
+"""How long a person who writes in the file with a browser may hold the service up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +78,9 @@ class Store:
         """
         self.path = path
         self._reached = reached
-        self._lock = _locked(path)
+        self._standings: dict[str, Standing] = {}
+        self._touched: dict[str, set[int]] = {}
+        self._lock = _locked(path.resolve())
         try:
             self._db = self._opened()
         except StoreError:
@@ -83,15 +89,38 @@ class Store:
 
     def _opened(self) -> Database:
         try:
-            connection = sqlite3.connect(self.path, isolation_level=None)
+            connection = sqlite3.connect(self.path, isolation_level=None, timeout=_BUSY_WAIT_S)
+        except sqlite3.Error as error:
+            raise StoreError(self.path, str(error)) from error
+        try:
+            db = Database(connection)
+            self._refuse_strangers(db)
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
-            db = Database(connection)
             migrations.apply(db)
         except (sqlite3.Error, OSError) as error:
+            connection.close()
             raise StoreError(self.path, str(error)) from error
+        except StoreError:
+            connection.close()
+            raise
         return db
+
+    def _refuse_strangers(self, db: Database) -> None:
+        """Lay no table into anybody else's file, nor write into one from a later release."""
+        (mark,) = db.execute("PRAGMA application_id").fetchone()
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if mark != APPLICATION_ID and tables:
+            raise StoreError(self.path, "this SQLite file is no store of reclamp's")
+        with closing(Database(memory=True)) as empty:
+            known = {migration.name for migration in migrations.pending(empty)}
+        newer = [m.name for m in migrations.applied(db) if m.name not in known]
+        if newer:
+            why = f"a later release wrote this store ({', '.join(newer)}): install that one"
+            raise StoreError(self.path, why)
+        if mark != APPLICATION_ID:
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
     def close(self) -> None:
         """Close the file and let the lock go."""
@@ -112,7 +141,7 @@ class Store:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OverflowError) as error:  # a number beyond 64 bits
             raise StoreError(self.path, str(error)) from error
         self._reached("after-commit")
 
@@ -147,16 +176,14 @@ class Store:
             StoreError: If it can't be kept; nothing of it is.
         """
         with self._transaction() as db:
-            lot_id = lot_query.open_lot_id(db, by.bench)
-            lot = lot_query.lot_view(db, lot_id) if lot_id is not None else None
-            record = Record(db, by, at, lot_id, lot)
+            standing = self._standing(db, by.bench)
+            lot_id = standing.lot_id if standing is not None else None
+            record = Record(db, by, at, lot_id, _view(db, standing))
             for fact in facts:
                 record.write(fact)
             if inbound is not None:
-                db.execute(
-                    "INSERT INTO inbound (bench, id, at_utc) VALUES (?, ?, ?)",
-                    (by.bench, inbound, at.utc),
-                )
+                _keep_inbound(db, by.bench, inbound, at.utc)
+        self._touched.setdefault(by.bench, set()).update(_pieces_of(facts))
 
     def open_lot(self, opening: LotOpening, by: Provenance, at: Stamp) -> None:
         """Open a lot on a bench that has none open.
@@ -187,11 +214,27 @@ class Store:
                 ],
             )
             record = Record(db, by, at, None, None)
-            view = lot_query.lot_view(db, lot_id)
+            view = lot_query.lot_view(db, lot_id, 0, {})
             with_lot(record, lot_id, view).write(LotFact("opened", role=opening.role))
 
-    def close_lot(self, reason: str, role: str, by: Provenance, at: Stamp) -> None:
-        """Close the open lot with its counts.
+    def close_lot(
+        self,
+        reason: str,
+        role: str,
+        account: Mapping[str, int],
+        by: Provenance,
+        at: Stamp,
+        inbound: str | None = None,
+    ) -> None:
+        """Close the open lot with its account.
+
+        Args:
+            reason: Why, for the record.
+            role: Who asked, by role.
+            account: Pieces by where they are.
+            by: The bench and what is in force there.
+            at: When.
+            inbound: Id of the inbound message that caused it: never taken twice.
 
         Raises:
             StoreError: If it can't be kept, or no lot is open.
@@ -200,22 +243,41 @@ class Store:
             lot_id = lot_query.open_lot_id(db, by.bench)
             if lot_id is None:
                 raise StoreError(self.path, f"bench {by.bench} has no open lot")
-            view = lot_query.lot_view(db, lot_id)
-            counts = json.dumps(lot_query.status_counts(db, lot_id))
+            view = _view(db, self._standing(db, by.bench))
             Record(db, by, at, lot_id, view).write(LotFact("closed", reason, role))
             db.execute(
                 "INSERT INTO lot_ends (lot, closed_utc, reason, role, counts)"
                 " VALUES (?, ?, ?, ?, ?)",
-                (lot_id, at.utc, reason, role, counts),
+                (lot_id, at.utc, reason, role, json.dumps(dict(account))),
             )
+            if inbound is not None:
+                _keep_inbound(db, by.bench, inbound, at.utc)
 
     # --- reading -------------------------------------------------------------------------
 
     def lot(self, bench: str) -> LotView | None:
         """Return the open lot of a bench as the facts have it; None when none is open."""
         with self._reading() as db:
-            lot_id = lot_query.open_lot_id(db, bench)
-            return lot_query.lot_view(db, lot_id) if lot_id is not None else None
+            return _view(db, self._standing(db, bench))
+
+    def standing(self, bench: str) -> Standing | None:
+        """Return what the pieces of the open lot count as; None when none is open."""
+        with self._reading() as db:
+            return self._standing(db, bench)
+
+    def _standing(self, db: sqlite3.Connection, bench: str) -> Standing | None:
+        lot_id = lot_query.open_lot_id(db, bench)
+        if lot_id is None:
+            return None
+        # Kept again only once it is whole: a query that fails leaves nothing half-known.
+        known, touched = self._standings.pop(bench, None), self._touched.pop(bench, set())
+        if known is None or known.lot_id != lot_id:
+            known = Standing(lot_id)
+            known.load(db)
+        else:
+            known.ask_again(db, touched)
+        self._standings[bench] = known
+        return known
 
     def had_lot(self, bench: str, code: str) -> bool:
         """Return whether the bench has or had a lot of this code."""
@@ -285,6 +347,24 @@ class Store:
             return db.execute(sql, (bench, seq, limit)).fetchall()
 
 
+def _view(db: sqlite3.Connection, standing: Standing | None) -> LotView | None:
+    if standing is None:
+        return None
+    return lot_query.lot_view(db, standing.lot_id, standing.last, standing.counts())
+
+
+def _pieces_of(facts: Sequence[Fact]) -> set[int]:
+    """Return the pieces whose standing the facts may change: those they name."""
+    numbers = (getattr(fact, "piece", None) for fact in facts)
+    return {number for number in numbers if number is not None}
+
+
+def _keep_inbound(db: sqlite3.Connection, bench: str, message_id: str, at_utc: str) -> None:
+    db.execute(
+        "INSERT INTO inbound (bench, id, at_utc) VALUES (?, ?, ?)", (bench, message_id, at_utc)
+    )
+
+
 def _locked(path: Path) -> IO[str]:
     """Hold the store's lock file; the system lets it go when the process dies.
 
@@ -294,8 +374,9 @@ def _locked(path: Path) -> IO[str]:
     lock_path = path.with_name(path.name + ".lock")
     try:
         handle = lock_path.open("a")
-    except OSError as error:
-        raise StoreError(path, f"can't lock it: {error.strerror} ({lock_path})") from error
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise StoreError(path, f"can't lock it: {why} ({lock_path})") from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:

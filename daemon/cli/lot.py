@@ -1,0 +1,145 @@
+"""``reclamp lot …`` and ``reclamp box …``: the life of a lot, from opening to closing."""
+
+from typing import Annotated, Any
+
+import typer
+
+from daemon.cli.asking import (
+    DEFAULT_FILE,
+    AsJson,
+    BenchFile,
+    BenchName,
+    Reason,
+    Role,
+    ask_service,
+    counts_by_name,
+)  # fmt: skip
+
+__all__ = ["box_app", "lot_app"]
+
+lot_app = typer.Typer(help="The lot of a bench: open, order, close.", no_args_is_help=True)
+box_app = typer.Typer(help="The boxes that stand in the bins.", no_args_is_help=True)
+
+
+@lot_app.command("open")
+def lot_open(
+    code: Annotated[str, typer.Argument(help="Name of the lot; used once a bench.")],
+    article: Annotated[str, typer.Option(help="What is in it.")],
+    role: Role,
+    quantity: Annotated[int | None, typer.Option(min=1, help="Pieces delivered.")] = None,
+    order: Annotated[
+        list[str] | None, typer.Option(help="GRADE=NUMBER, for each ordered grade.")
+    ] = None,
+    holder: Annotated[str, typer.Option(help="Master holder in use.")] = "",
+    pin: Annotated[list[str] | None, typer.Option(help="Master pin in use.")] = None,
+    bins_empty: Annotated[
+        bool,
+        typer.Option("--bins-empty", help="I looked: bins empty or boxes changed."),
+    ] = False,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Open a lot; one at a time on a bench."""
+    ask_service(
+        config, bench, "lot-open", as_json, lot=code, article=article, role=role,
+        quantity=quantity, order=counts_by_name(order or [], "--order"), holder=holder,
+        pins=pin or [], bins_empty=bins_empty,
+    )  # fmt: skip
+
+
+@lot_app.command("order")
+def lot_order(
+    grade: Annotated[str, typer.Argument(help="Grade of the rule file.")],
+    quantity: Annotated[int, typer.Argument(min=0, help="Pieces ordered from now on.")],
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Raise or lower the order of a grade."""
+    ask_service(
+        config, bench, "lot-order", as_json, grade=grade, quantity=quantity, reason=reason,
+        role=role,
+    )  # fmt: skip
+
+
+@lot_app.command("visual")
+def lot_visual(
+    finding: Annotated[str, typer.Argument(help="blemish, surface, burr or other.")],
+    role: Role,
+    pieces: Annotated[int, typer.Option(min=1, help="How many.")] = 1,
+    reason: Annotated[str, typer.Option(help="More about it, for the record.")] = "",
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Set pieces aside at visual inspection, before they reach the bench."""
+    ask_service(
+        config, bench, "lot-visual", as_json, finding=finding, pieces=pieces, reason=reason,
+        role=role,
+    )  # fmt: skip
+
+
+@lot_app.command("show")
+def lot_show(
+    config: BenchFile = DEFAULT_FILE, bench: BenchName = None, as_json: AsJson = False
+) -> None:
+    """Show the counts of the open lot."""
+    data = ask_service(config, bench, "lot-show", as_json)
+    if data is not None and data["lot"] is not None and not as_json:
+        _print_lot(data)
+
+
+@lot_app.command("close")
+def lot_close(
+    reason: Reason,
+    role: Role,
+    counted: Annotated[
+        int | None, typer.Option(min=0, help="Unmeasured pieces counted in the tray.")
+    ] = None,
+    mismatch: Annotated[str, typer.Option(help="Why the lot does not add up.")] = "",
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Close the open lot; what came in has to be accounted for, or a reason given."""
+    data = ask_service(
+        config, bench, "lot-close", as_json, reason=reason, role=role, counted=counted,
+        mismatch=mismatch,
+    )  # fmt: skip
+    if data is not None and not as_json:
+        for where, pieces in data["account"].items():
+            if pieces:
+                typer.echo(f"  {where:<14} {pieces}")
+
+
+@box_app.command("change")
+def box_change(
+    bin_id: Annotated[str, typer.Argument(metavar="BIN", help="Which bin.")],
+    label: Annotated[str, typer.Argument(help="Label of the box that stands there now.")],
+    role: Role,
+    capacity: Annotated[int | None, typer.Option(min=1, help="Pieces it holds.")] = None,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Put another box into a bin; pieces are known by their box until they are marked."""
+    ask_service(
+        config, bench, "box-change", as_json, bin=bin_id, box=label, capacity=capacity,
+        role=role,
+    )  # fmt: skip
+
+
+def _print_lot(data: dict[str, Any]) -> None:
+    typer.echo(f"  {data['article']}, order {data['order_state']}")
+    for grade in data["grades"]:
+        ordered = f" of {grade['ordered']}" if grade["ordered"] is not None else ""
+        typer.echo(f"  {grade['grade']:<14} {grade['put_away']}{ordered}   bin {grade['bin']}")
+    for key in (
+        "nonconforming", "hold", "pending", "open_pieces", "abandoned", "set_aside",
+        "unmeasured",
+    ):  # fmt: skip
+        if data[key] is not None:
+            typer.echo(f"  {key.replace('_', ' '):<14} {data[key]}")

@@ -1,0 +1,60 @@
+"""``reclamp piece …``: a piece of the open lot."""
+
+from typing import Annotated
+
+import typer
+
+from daemon.cli.asking import (
+    DEFAULT_FILE,
+    AsJson,
+    BenchFile,
+    BenchName,
+    Reason,
+    Role,
+    ask_service,
+)  # fmt: skip
+
+__all__ = ["piece_app"]
+
+piece_app = typer.Typer(help="The pieces of the open lot.", no_args_is_help=True)
+
+
+@piece_app.command("show")
+def piece_show(
+    number: Annotated[int, typer.Argument(help="Number of the piece in its lot.")],
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show a piece of the open lot."""
+    data = ask_service(config, bench, "piece-show", as_json, piece=number)
+    if data is None or as_json:
+        return
+    typer.echo(f"  cycle {data['cycle']} ({data['cycle_kind']})  grade {data['grade']}")
+    for clamping in data["clampings"]:
+        tir = "–" if clamping["tir_um"] is None else f"{clamping['tir_um']:g} µm"
+        typer.echo(f"  {tir:>9}  {clamping['result']}  {clamping['reason']}")
+
+
+@piece_app.command("retry")
+def piece_retry(
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take the whole set of the piece in hand again, once; its first verdict is kept."""
+    ask_service(config, bench, "piece-retry", as_json, reason=reason, role=role)
+
+
+@piece_app.command("abandon")
+def piece_abandon(
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Give the piece in work up; it counts as not measured."""
+    ask_service(config, bench, "piece-abandon", as_json, reason=reason, role=role)

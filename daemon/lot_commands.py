@@ -1,0 +1,132 @@
+"""Commands that open, change and close the lot of a bench."""
+
+from typing import Any
+
+from daemon import snapshot
+from daemon.bench import BenchRunner
+from daemon.messages import Command, Lot
+from daemon.store import LotOpening, Store
+from rules.bench import CommandRefusedError
+from rules.lot_life import (
+    LotRefusedError,
+    change_box,
+    change_order,
+    check_close,
+    reconcile,
+    set_aside,
+)  # fmt: skip
+
+Answer = tuple[str, dict[str, Any] | None]
+
+
+def carry_out_lot(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    """Return text and data of the reply to a lot command.
+
+    Raises:
+        CommandRefusedError: If it makes no sense now; the message says what is accepted.
+        StoreError: If it can't be kept.
+    """
+    try:
+        match command.command:
+            case "lot-open":
+                return _open(command, runner, store)
+            case "lot-order":
+                return _order(command, runner, store)
+            case "lot-visual":
+                return _visual(command, runner, store)
+            case "box-change":
+                return _box(command, runner, store)
+            case _:
+                return _close(command, runner, store)
+    except LotRefusedError as error:
+        raise CommandRefusedError(str(error)) from error
+
+
+def _need(command: Command, **values: object) -> None:
+    missing = [name for name, value in values.items() if not value]
+    if missing:
+        raise CommandRefusedError(f"{command.command} needs {', '.join(missing)}")
+
+
+def _shown(runner: BenchRunner, store: Store) -> dict[str, Any]:
+    return snapshot.lot(runner, store).model_dump(mode="json")
+
+
+def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, lot=command.lot, article=command.article, role=command.role)
+    if not command.bins_empty:
+        raise CommandRefusedError(
+            "lot-open: look at the bins first; say bins_empty when they are empty "
+            "or their boxes were changed"
+        )
+    grades = [grade.id for grade in runner.config.rules.grading.grades]
+    unknown = [grade for grade in command.order if grade not in grades]
+    if unknown:
+        raise CommandRefusedError(f"no grade {unknown[0]!r}; accepted are {', '.join(grades)}")
+    total = sum(command.order.values())
+    if command.quantity is not None and total > command.quantity:
+        raise CommandRefusedError(
+            f"{total} ordered of {command.quantity}; accepted is at most {command.quantity}"
+        )
+    opening = LotOpening(
+        command.lot or "", command.article or "", command.quantity, dict(command.order), {},
+        command.holder, tuple(command.pins), command.role,
+    )  # fmt: skip
+    runner.open_lot(opening)
+    return f"lot {command.lot} is open", _shown(runner, store)
+
+
+def _order(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, grade=command.grade, reason=command.reason, role=command.role)
+    if command.quantity is None:
+        raise CommandRefusedError("lot-order needs quantity")
+    grades = [grade.id for grade in runner.config.rules.grading.grades]
+    facts = change_order(
+        runner.open_lot_or_refuse(), command.grade or "", command.quantity, grades,
+        command.reason, command.role,
+    )  # fmt: skip
+    runner.change_lot(facts, command.id)
+    return f"{command.grade}: {command.quantity} ordered", _shown(runner, store)
+
+
+def _visual(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, finding=command.finding, role=command.role)
+    pieces = command.pieces or 1
+    facts = set_aside(
+        runner.open_lot_or_refuse(), command.finding or "other", pieces, command.reason,
+        command.role,
+    )  # fmt: skip
+    runner.change_lot(facts, command.id)
+    return f"{pieces} set aside: {command.finding}", _shown(runner, store)
+
+
+def _box(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, bin=command.bin, box=command.box, role=command.role)
+    runner.open_lot_or_refuse()
+    bins = [section.id for section in runner.config.section.bin]
+    facts = change_box(bins, command.bin or "", command.box, command.capacity, command.role)
+    runner.change_lot(facts, command.id)
+    return f"box {command.box} stands in bin {command.bin}", None
+
+
+def standing_of(lot: Lot) -> dict[str, int]:
+    """Return the pieces of a lot that were begun, by where they are."""
+    begun = {grade.grade: grade.put_away for grade in lot.grades}
+    return {
+        **begun, "nonconforming": lot.nonconforming, "hold": lot.hold,
+        "pending": lot.pending, "in-work": lot.open_pieces, "abandoned": lot.abandoned,
+    }  # fmt: skip
+
+
+def _close(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, reason=command.reason, role=command.role)
+    view = runner.open_lot_or_refuse()
+    account = reconcile(view, standing_of(snapshot.lot(runner, store)), command.counted)
+    check_close(account, command.mismatch)
+    reason = command.reason
+    if account.difference:
+        reason = f"{reason}; {account.difference:+d} pieces: {command.mismatch}"
+    shown = _shown(runner, store)
+    runner.close_lot(reason, command.role, account.accounted, command.id)
+    text = f"lot {view.code} is closed"
+    return text, {**shown, "account": dict(account.accounted), "difference": account.difference}
