@@ -1,5 +1,6 @@
 """`reclamp board` as a process of its own, on a free port."""
 
+import contextlib
 import re
 import subprocess
 import sys
@@ -63,14 +64,14 @@ def _read(process: subprocess.Popen[str], lines: "SimpleQueue[str]") -> None:
     for line in process.stdout:
         lines.put(line)
         print(line, end="")
+    lines.put("")
 
 
 def _url(lines: "SimpleQueue[str]") -> str:
-    heard = []
-    while True:
-        try:
-            heard.append(lines.get(timeout=_START_WAIT_S))
-        except Empty:
-            raise RuntimeError(f"the board did not start: {''.join(heard)}") from None
-        if found := re.search(r"http://\S+", heard[-1]):
-            return found[0]
+    heard: list[str] = []
+    with contextlib.suppress(Empty):
+        while line := lines.get(timeout=_START_WAIT_S):
+            heard.append(line)
+            if found := re.search(r"http://\S+", line):
+                return found[0]
+    raise RuntimeError(f"the board did not start: {''.join(heard)}")
