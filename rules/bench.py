@@ -254,6 +254,8 @@ def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | No
 def _captured(
     state: BenchState, event: CaptureEvent, rules: BenchRules, lot: LotView | None
 ) -> Result:
+    if state.lost and not _passes_while_lost(event):
+        return state, ()
     captured, outcomes = capture.step(state.capture, event, rules.capture)
     if captured is not state.capture:
         state = replace(state, capture=captured)
@@ -262,6 +264,16 @@ def _captured(
         state, more = _outcome(state, outcome, rules, lot)
         facts = (*facts, *more)
     return state, facts
+
+
+def _passes_while_lost(event: CaptureEvent) -> bool:
+    """Return whether an event means anything while an indicator does not speak.
+
+    Another one's readings make no clamping and show no loosening; the spindle turns on.
+    """
+    if isinstance(event, Edge):
+        return event.signal in ("index", "run")
+    return isinstance(event, LineLost | LineBack)
 
 
 def _outcome(

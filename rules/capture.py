@@ -410,9 +410,9 @@ def _index(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
 
 
 def _turned(state: CaptureState, at_ns: int, rules: CaptureRules) -> CaptureState:
-    """Note since when the spindle turns: two turns' time without an edge is a stop."""
+    """Note since when the spindle turns: half a turn's time without its edge is a stop."""
     slowest = rules.sweep.slowest_turn_ns
-    patience_ns = slowest if state.turn_ns is None else min(slowest, 2 * state.turn_ns)
+    patience_ns = slowest if state.turn_ns is None else min(slowest, state.turn_ns * 3 // 2)
     last = state.last_index_ns
     if last is None or at_ns - last > patience_ns:
         return replace(state, last_index_ns=at_ns, turn_ns=None, running_since_ns=at_ns)
