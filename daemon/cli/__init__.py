@@ -2,7 +2,18 @@
 
 import typer
 
-from daemon.cli import bench_files, board, demo, lot, piece, ports, schema, service, watch
+from daemon.cli import (
+    bench_files,
+    board,
+    demo,
+    lot,
+    piece,
+    ports,
+    schema,
+    service,
+    simulate,
+    watch,
+)
 
 app = typer.Typer(
     name="reclamp",
@@ -19,6 +30,7 @@ app.command("check")(bench_files.check)
 app.command("explain")(bench_files.explain)
 app.command("ports")(ports.ports)
 app.command("listen")(ports.listen)
+app.command("simulate")(simulate.simulate)
 app.command("board")(board.board)
 app.command("watch")(watch.watch)
 app.command("schema")(schema.schema)

@@ -20,16 +20,16 @@ from daemon.broker import Broker, parse_url
 from daemon.clock import SystemClock
 from daemon.errors import ReclampError
 from daemon.simulate.control import listen_to_words
-from daemon.simulate.far_end import FarEnd, PtyEnd
+from daemon.simulate.far_end import PtyEnd
 from daemon.simulate.json_lines import JsonLines
 from daemon.simulate.line_recorder import LineRecorder
 from daemon.simulate.live_bench import LiveBench
 from daemon.simulate.pty_line import PtyLine
+from daemon.simulate.session import live_until, summary
 from daemon.simulate.shop_floor import ShopFloor
 from simulators.bench import Bench
 from simulators.mistakes import MISTAKE_WORDS, Mistakes, MistakeWord
 from simulators.scenario import LINE_OF_BENCH, LOT_OF_BENCH, demo_bench
-from simulators.truth import Taken
 
 COULD_NOT = 3
 """Exit code: could not do it (port, broker, store)."""
@@ -156,10 +156,10 @@ async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | No
         try:
             live.start()
             _say({"ready": args.bench, "port": str(args.link), "tty": pty.tty})
-            await _live_until(ended, live)
+            await live_until(ended, live)
         finally:
             live.stop()
-        _say(_summary(live, line, bench))
+        _say(summary(live, line, bench))
 
 
 def _controlled(live: LiveBench, *, takes_words: bool) -> asyncio.Event:
@@ -175,28 +175,6 @@ def _controlled(live: LiveBench, *, takes_words: bool) -> asyncio.Event:
             {"unplug": live.unplug, "plug": live.plug, "stop": ended.set}, at_end=ended.set
         )
     return ended
-
-
-async def _live_until(ended: asyncio.Event, live: LiveBench) -> None:
-    async with asyncio.TaskGroup() as tasks:
-        around = tasks.create_task(live.shop_floor.run()) if live.shop_floor else None
-        await ended.wait()
-        if around is not None:
-            around.cancel()
-
-
-def _summary(live: LiveBench, line: FarEnd, bench: Bench) -> dict[str, object]:
-    pace = live.pace
-    mean_ns = pace.late_sum_ns / pace.frames if pace.frames else 0.0
-    return {
-        "ended": True,
-        "bench_s": round(live.now_ns / 1e9, 3),
-        "pieces": sum(isinstance(fact, Taken) for fact in bench.truth),
-        "frames": pace.frames,
-        "late_mean_ms": round(mean_ns / 1e6, 3),
-        "late_max_ms": round(pace.late_max_ns / 1e6, 3),
-        "lost_bytes": line.lost_bytes,
-    }
 
 
 def _say(what: Mapping[str, object]) -> None:
