@@ -9,12 +9,17 @@ from daemon.clock import Clock
 from daemon.config_sections import LineSection
 from daemon.errors import PortError
 from daemon.listening import Heard, Listener
-from daemon.modem_lines import ModemDoubt, ModemEdge
+from daemon.modem_lines import MODEM_LINES, NOT_TOLD, ModemDoubt, ModemEdge, ModemEvent
 from daemon.recording import Recorder, What
 from daemon.serial_port import Chunk, Lost, Opened, PortEvent, SerialPort
 from drivers import LineSettings
+from rules.debounce import ContactRules
 
 _LOOK_AGAIN_S = 0.02
+_EVERY_CONTACT = dict.fromkeys(
+    MODEM_LINES, ContactRules(steady_ns=10_000_000, ignore_ns=100_000_000, held_ns=None)
+)
+"""All lines are watched, whether they are wired or not."""
 
 
 class Audience(Protocol):
@@ -77,6 +82,8 @@ class PortListening:
             dtr=section.dtr,
             rts=section.rts,
             open_wait_s=section.open_wait_s,
+            low_latency=section.low_latency,
+            contacts=_EVERY_CONTACT,
         )
         port.start()
         try:
@@ -136,3 +143,14 @@ class PortListening:
     def _note(self, at_ns: int, what: What, text: str = "") -> None:
         if self._recorder is not None:
             self._recorder.note(at_ns, self._line, what, text)
+
+
+def tell_modem(event: ModemEvent, audience: Audience) -> None:
+    """Tell what a modem line says; a port without such lines is no news."""
+    if isinstance(event, ModemEdge):
+        state = "on" if event.is_on else "off"
+        told: dict[str, object] = {"line": event.line, "is_on": event.is_on}
+        audience.event(event.since_ns, "line-state", f"{event.line} {state}", **told)
+    elif event.why != NOT_TOLD:
+        text = f"{event.line} {event.why or 'is steady again'}"
+        audience.event(event.at_ns, "line-state", text, line=event.line, doubt=event.why)

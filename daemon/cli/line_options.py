@@ -10,9 +10,10 @@ from daemon.cli.answers import refuse
 from daemon.config import LineConfig, load, plain_options
 from daemon.config_sections import LineSection
 from daemon.errors import ConfigError
+from daemon.no_driver import NO_DRIVER
 from daemon.registry import FoundDriver, find_driver
 from daemon.toml_file import Faults
-from drivers import BadFrame, Driver, LineSettings, OptionError, Reading
+from drivers import Driver, LineSettings, OptionError
 
 COMMAND_LINE = Path("command line")
 
@@ -30,29 +31,6 @@ class HeardLine:
     config: LineConfig
     settings: LineSettings
     make: Callable[[], Driver] | None
-
-
-class _PlainBytes:
-    """Stands where no driver is named: nothing is read and nothing is asked."""
-
-    line = LineSettings()
-
-    def feed(self, chunk: bytes) -> Sequence[Reading | BadFrame]:
-        """Return nothing."""
-        return ()
-
-    def next_request(self) -> bytes | None:
-        """Return None."""
-        return None
-
-    def timed_out(self) -> None:
-        """Do nothing."""
-
-
-def _make_none(options: Mapping[str, object]) -> _PlainBytes:
-    if options:
-        raise OptionError(next(iter(options)), "an option", "--driver NAME beside it")
-    return _PlainBytes()
 
 
 def parse_options(texts: Sequence[str]) -> dict[str, object]:
@@ -81,7 +59,7 @@ def line_of_file(path: Path, line_id: str | None) -> HeardLine:
     if line_id is None or line_id not in lines:
         text = f"{path}: line: got --line {line_id}, accepted is one of {', '.join(lines)}"
         raise ConfigError([text])
-    return _heard(lines[line_id], has_driver=True)
+    return _heard(lines[line_id])
 
 
 def line_of_options(
@@ -107,14 +85,12 @@ def line_of_options(
         "options": parse_options(options),
     }
     section = faults.model(LineSection, table, "line")
-    found = FoundDriver("none", _make_none, "", "")
-    if driver is not None:
-        found = find_driver(driver, Path.cwd())
+    found = NO_DRIVER if driver is None else find_driver(driver, Path.cwd())
     if section is not None:
         _try_options(found, section, faults)
     if section is None or faults.lines:
         raise ConfigError(faults.lines)
-    return _heard(LineConfig(section, found), has_driver=driver is not None)
+    return _heard(LineConfig(section, found))
 
 
 def _try_options(found: FoundDriver, section: LineSection, faults: Faults) -> None:
@@ -124,8 +100,9 @@ def _try_options(found: FoundDriver, section: LineSection, faults: Faults) -> No
         faults.add(f"options.{error.key}", f"got {error.got!r}, accepted is {error.accepted}")
 
 
-def _heard(config: LineConfig, *, has_driver: bool) -> HeardLine:
+def _heard(config: LineConfig) -> HeardLine:
     def make() -> Driver:
         return config.driver.make(plain_options(config.section.options))
 
+    has_driver = config.driver is not NO_DRIVER
     return HeardLine(config, config.settings(make().line), make if has_driver else None)

@@ -13,7 +13,7 @@ from daemon.cli.heard import Shower
 from daemon.cli.line_options import HeardLine, line_of_file, line_of_options
 from daemon.clock import SystemClock
 from daemon.listening import Listener
-from daemon.port_listening import PortListening, Until
+from daemon.port_listening import PortListening, Until, tell_modem
 from daemon.port_survey import PortFound, survey
 from daemon.recording import Entry, Recorder, read_recording
 
@@ -184,6 +184,8 @@ def _replay(
     for entry in _entries_of_line(path, line):
         if entry.what in ("opened", "lost"):
             shower.event(entry.at_ns, entry.what, entry.text)
+        if (modem := entry.modem_event()) is not None:
+            tell_modem(modem, shower)
         for heard in listener.replay(entry):
             shower.heard(heard)
         if count is not None and listener.count >= count:
