@@ -189,9 +189,12 @@ class Store:
         """Open a lot on a bench that has none open.
 
         Raises:
-            StoreError: If it can't be kept, or if the bench had a lot of this code.
+            StoreError: If it can't be kept, if a lot is open on the bench, or if it had a
+                lot of this code.
         """
         with self._transaction() as db:
+            if lot_query.open_lot_id(db, by.bench) is not None:
+                raise StoreError(self.path, f"bench {by.bench} has a lot open")
             cursor = db.execute(
                 "INSERT INTO lots (bench, code, article, quantity, holder, pins, role,"
                 " rules_sha256, bench_sha256, opened_utc)"
