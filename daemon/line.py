@@ -31,6 +31,9 @@ _MISREAD = re.compile(r"looks like ([78][NEO][12]) read as [78][NEO][12]")
 _MISREAD_AFTER = 3
 """So many bad frames without a reading that look like one wrong framing are one."""
 
+_PROOF_BYTES = 64
+"""One bad frame of this length that looks so is proof enough: chance is 1 in 2**64."""
+
 _WHAT_TO_DO = {
     HELD_AT_START: "let it go, or look at the switch and its cable",
     HELD_TOO_LONG: "take the foot off, or look for a short circuit",
@@ -151,14 +154,15 @@ class LineDecoder:
         self.last_bad = frame
         self._bad_run += 1
         self.bad_frames += 1
-        misread = _MISREAD.match(frame.reason)
+        misread = _MISREAD.search(frame.reason)
         if misread is None:
             return []
-        self._misread[frame.reason] += 1
-        if self._misread[frame.reason] < _MISREAD_AFTER:
+        looks = misread[0]
+        self._misread[looks] += _MISREAD_AFTER if len(frame.raw) >= _PROOF_BYTES else 1
+        if self._misread[looks] < _MISREAD_AFTER:
             return []
         reason = (
-            f"line {self.config.section.id} {frame.reason}: "
+            f"line {self.config.section.id} {looks}: "
             f'set framing = "{misread[1]}" in the bench file'
         )
         lost = [seat for seat in self.seats if self._lost.get(seat.indicator) != reason]
