@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import hashlib
 import json
+import logging
 import os
 import socket
 from collections.abc import Callable
@@ -17,6 +18,8 @@ from pydantic import ValidationError
 
 from daemon.errors import PortError
 from daemon.messages import Command, Reply
+
+log = logging.getLogger(__name__)
 
 _LONGEST_PATH = 100
 """A Unix socket's name holds 108 bytes."""
@@ -54,9 +57,8 @@ class ControlServer:
         Raises:
             PortError: If it can't listen there.
         """
-        with contextlib.suppress(FileNotFoundError):
-            self._path.unlink()
         try:
+            self._path.unlink(missing_ok=True)
             self._server = await asyncio.start_unix_server(
                 self._serve, self._path, limit=MAX_LINE
             )
@@ -68,8 +70,10 @@ class ControlServer:
         """Stop listening and take the socket away."""
         if self._server is not None:
             self._server.close()
-            with contextlib.suppress(FileNotFoundError):
-                self._path.unlink()
+            try:
+                self._path.unlink(missing_ok=True)
+            except OSError as error:  # a disk gone read-only: the next start replaces it
+                log.warning("%s: left behind: %s", self._path, error.strerror)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(ConnectionError, ValueError, asyncio.IncompleteReadError):
