@@ -162,7 +162,7 @@ class BenchRunner:
                 if any(not isinstance(f, AlarmFact | RefusedFact) for f in facts):
                     self.lot = self._store.lot(self.by.bench)
             except StoreError as error:
-                self._fail(error)
+                self._fail(error, event)
                 return False
         before, self._state = self._state, state
         if facts or _looks_other(before, state):
@@ -224,20 +224,20 @@ class BenchRunner:
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self._refresh(())
 
-    def _fail(self, error: StoreError) -> None:
+    def _fail(self, error: StoreError, event: BenchEvent) -> None:
+        """Be in fault. That a line is lost or back stays known: it is not said twice."""
         log.error("%s: no record can be kept: %s", self.by.bench, error)
         self.fault = str(error)
+        self._state = bench.note_line(self._state, event)
         self._refresh(())
 
     # --- what it shows ---
 
     def _refresh(self, facts: tuple[Fact, ...]) -> None:
         signals = self._signals()
-        for fact in facts:
-            if isinstance(fact, AlarmFact) and fact.is_raised:
-                self.alarm_since.setdefault(fact.code, self._utc())
-            elif isinstance(fact, AlarmFact):
-                self.alarm_since.pop(fact.code, None)
+        self.alarm_since = {
+            code: self.alarm_since.get(code, self._utc()) for code, _ in self._state.alarms
+        }
         old = self.shown
         moved = (signals.word, signals.clamping, self._state.piece) != (
             old.signals.word, old.signals.clamping, old.state.piece

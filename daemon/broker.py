@@ -92,12 +92,19 @@ def _tls_context(broker: Broker) -> ssl.SSLContext | None:
     return context
 
 
+def _password(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except UnicodeDecodeError:
+        raise MqttError(f"{path}: no UTF-8 text") from None
+
+
 def _client(
     broker: Broker, identifier: str, will: Will | None, version: ProtocolVersion
 ) -> Client:
     password = None
     if broker.password_file is not None:
-        password = broker.password_file.read_text(encoding="utf-8").strip()
+        password = _password(broker.password_file)
     client = Client(
         broker.host,
         broker.port,

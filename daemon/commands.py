@@ -3,6 +3,8 @@
 import json
 from typing import Any
 
+from pydantic import ValidationError
+
 from daemon import snapshot
 from daemon.bench import BenchRunner
 from daemon.errors import StoreError
@@ -17,12 +19,25 @@ _EVENTS_AT_ONCE = 500
 
 
 def carry_out(command: Command, runner: BenchRunner, store: Store) -> Reply:
-    """Return the reply of a command; a refusal says why and what is accepted."""
+    """Return the reply of a command; a refusal says why and what is accepted.
+
+    A command whose id was taken before is refused: it may have been delivered twice.
+    """
     try:
+        if store.knows_inbound(runner.by.bench, command.id):
+            raise CommandRefusedError(f"a command of id {command.id!r} was taken before")
         text, data = _do(command, runner, store)
     except (CommandRefusedError, StoreError) as error:
         return Reply(id=command.id, ok=False, text=str(error))
     return Reply(id=command.id, ok=True, text=text, data=data)
+
+
+def faults_text(error: ValidationError) -> str:
+    """Return what is wrong with a command, key by key."""
+    return "; ".join(
+        f"{'.'.join(str(part) for part in fault['loc']) or 'command'}: {fault['msg']}"
+        for fault in error.errors()
+    )
 
 
 def _do(
@@ -68,8 +83,12 @@ def _handled(
 def _show_piece(
     command: Command, runner: BenchRunner, store: Store
 ) -> tuple[str, dict[str, Any]]:
+    if command.piece is None:
+        raise CommandRefusedError("piece-show needs piece")
     with store.reading() as db:
         lot_id = open_lot_id(db, runner.by.bench)
+        if lot_id is None:
+            raise CommandRefusedError("no lot is open on this bench")
         row = db.execute(
             "SELECT number, cycle, cycle_number, cycle_kind, grade, bin, reason, status,"
             " retries FROM piece_status WHERE lot = ? AND number = ?",

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from daemon.commands import faults_text
 from daemon.errors import PortError
 from daemon.messages import Command, Reply
 
@@ -25,6 +26,7 @@ _LONGEST_PATH = 100
 """A Unix socket's name holds 108 bytes."""
 
 _ANSWER_WAIT_S = 10.0
+_LINE_WAIT_S = 10.0
 MAX_LINE = 65_536
 
 
@@ -33,8 +35,9 @@ def socket_path(store_path: Path) -> Path:
     beside = store_path.resolve().with_name(store_path.name + ".socket")
     if len(os.fsencode(beside)) <= _LONGEST_PATH:
         return beside
+    # The same for whoever asks: the service and the lead are seldom one user.
     digest = hashlib.sha256(os.fsencode(beside)).hexdigest()[:16]
-    return Path("/tmp") / f"reclamp-{os.getuid()}-{digest}.socket"
+    return Path("/tmp") / f"reclamp-{digest}.socket"
 
 
 class ControlServer:
@@ -57,13 +60,16 @@ class ControlServer:
         Raises:
             PortError: If it can't listen there.
         """
+        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._path.unlink(missing_ok=True)
+            listener.bind(str(self._path))
+            self._path.chmod(0o660)  # before anybody can connect
             self._server = await asyncio.start_unix_server(
-                self._serve, self._path, limit=MAX_LINE
+                self._serve, sock=listener, limit=MAX_LINE
             )
-            self._path.chmod(0o660)
         except OSError as error:
+            listener.close()
             raise PortError(f"{self._path}: can't listen: {error.strerror}") from error
 
     async def stop(self) -> None:
@@ -76,22 +82,33 @@ class ControlServer:
                 log.warning("%s: left behind: %s", self._path, error.strerror)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(ConnectionError, ValueError, asyncio.IncompleteReadError):
-            line = await reader.readline()
-            if line:
-                writer.write(self._answer(line).model_dump_json().encode() + b"\n")
+        with contextlib.suppress(ConnectionError, TimeoutError):
+            reply = await self._reply(reader)
+            if reply is not None:
+                writer.write(reply.model_dump_json().encode() + b"\n")
                 await writer.drain()
         with contextlib.suppress(ConnectionError):
             writer.close()
             await writer.wait_closed()
+
+    async def _reply(self, reader: asyncio.StreamReader) -> Reply | None:
+        """Return the answer to the line that comes; None when none comes."""
+        try:
+            async with asyncio.timeout(_LINE_WAIT_S):
+                line = await reader.readline()
+        except ValueError:  # asyncio's way to say that the limit is passed
+            return Reply(id="", ok=False, text=f"a line is at most {MAX_LINE} bytes long")
+        return self._answer(line) if line else None
 
     def _answer(self, line: bytes) -> Reply:
         try:
             raw = json.loads(line)
             bench = raw.pop("bench", None) if isinstance(raw, dict) else None
             command = Command.model_validate(raw)
-        except (ValueError, ValidationError, RecursionError) as error:
-            return Reply(id="", ok=False, text=str(error))
+        except ValidationError as error:
+            return Reply(id="", ok=False, text=faults_text(error))
+        except (ValueError, RecursionError) as error:
+            return Reply(id="", ok=False, text=f"no JSON: {error}")
         if bench is not None and not isinstance(bench, str):
             return Reply(id=command.id, ok=False, text="bench: accepted is a bench's id")
         return self._carry_out(bench, command)

@@ -1,6 +1,7 @@
 """What comes in for one bench: bins that saw a piece, and commands. Everything else is refused.
 
 Refused and counted: retained messages, ids seen before, unknown bins, wrong JSON, oversize.
+A command is answered all the same, wherever it has an id to answer to.
 A message without an id can only repeat itself harmlessly: a second confirmation of a piece
 finds nothing pending.
 """
@@ -14,7 +15,7 @@ import aiomqtt
 from pydantic import ValidationError
 
 from daemon.bench import BenchRunner
-from daemon.commands import carry_out
+from daemon.commands import carry_out, faults_text
 from daemon.errors import StoreError
 from daemon.messages import Command, Placed, Reply
 from daemon.store import Store
@@ -81,13 +82,7 @@ class Inbound:
             command = Command.model_validate_json(payload)
         except ValidationError as error:
             self._refuse("wrong-json", "command")
-            return Reply(id=_id_of(payload), ok=False, text=_faults(error))
-        try:
-            if self.store.knows_inbound(self.runner.by.bench, command.id):
-                self._refuse("repeated", "command")
-                return Reply(id=command.id, ok=False, text="this id was used before")
-        except StoreError as error:
-            return Reply(id=command.id, ok=False, text=str(error))
+            return Reply(id=_id_of(payload), ok=False, text=faults_text(error))
         return carry_out(command, self.runner, self.store)
 
 
@@ -99,11 +94,3 @@ def _id_of(payload: bytes) -> str:
         return ""
     said = str(found.get("id", ""))[:200] if isinstance(found, dict) else ""
     return said.encode("utf-8", "replace").decode("utf-8")  # half a surrogate pair
-
-
-def _faults(error: ValidationError) -> str:
-    lines = [
-        f"{'.'.join(str(part) for part in fault['loc']) or 'command'}: {fault['msg']}"
-        for fault in error.errors()
-    ]
-    return "; ".join(lines)

@@ -347,7 +347,7 @@ class Event(Payload):
 class Placed(Payload):
     """ROOT/BENCH/placed/BIN, inbound; an empty payload is taken as well."""
 
-    id: Annotated[str, Field(max_length=200)] | None = None
+    id: Annotated[str, Field(min_length=1, max_length=200)] | None = None
 
 
 class Command(Payload):
@@ -368,7 +368,7 @@ class Command(Payload):
     ]
     reason: Annotated[str, Field(max_length=500)] = ""
     role: Annotated[str, Field(max_length=100)] = ""
-    piece: int | None = None
+    piece: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
     lot: Annotated[str, Field(max_length=80)] | None = None
     """``lot-open``: the code of the lot, used once a bench."""
     article: Annotated[str, Field(max_length=80)] | None = None
@@ -390,7 +390,7 @@ class Command(Payload):
     """``lot-close``: unmeasured pieces counted in the tray."""
     mismatch: Annotated[str, Field(max_length=500)] = ""
     """``lot-close``: why the lot doesn't add up."""
-    after_seq: int | None = None
+    after_seq: Annotated[int, Field(ge=0, le=2**53)] | None = None
     """``events``: replay everything after this sequence number."""
 
 
