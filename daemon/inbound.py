@@ -9,6 +9,7 @@ finds nothing pending.
 import json
 import logging
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import aiomqtt
@@ -17,13 +18,18 @@ from pydantic import ValidationError
 from daemon.bench import BenchRunner
 from daemon.commands import carry_out, faults_text
 from daemon.errors import StoreError
-from daemon.messages import Command, Placed, Reply
+from daemon.messages import QUESTIONS, Command, Placed, Reply
+from daemon.recording import What
 from daemon.store import Store
 from rules import bench
 
 log = logging.getLogger(__name__)
 
 MAX_BYTES = 4096
+
+
+def _nothing(what: What, text: str) -> None:
+    """No recording is made."""
 
 
 @dataclass(slots=True)
@@ -33,11 +39,13 @@ class Inbound:
     Attributes:
         runner: The bench.
         store: Remembers ids.
+        note: Told what comes in and is no refusal, for a recording.
         refused: How many were refused, by reason.
     """
 
     runner: BenchRunner
     store: Store
+    note: Callable[[What, str], None] = _nothing
     refused: Counter[str] = field(default_factory=Counter)
 
     def take(self, base: str, message: aiomqtt.Message) -> Reply | None:
@@ -71,6 +79,7 @@ class Inbound:
             ):
                 self._refuse("repeated", f"placed/{bin_id}")
                 return
+            self.note("placed", bin_id)
             self.runner.handle(bench.Placed(bin_id), inbound=placed.id)
         except ValidationError:
             self._refuse("wrong-json", f"placed/{bin_id}")
@@ -83,6 +92,8 @@ class Inbound:
         except ValidationError as error:
             self._refuse("wrong-json", "command")
             return Reply(id=_id_of(payload), ok=False, text=faults_text(error))
+        if command.command not in QUESTIONS:
+            self.note("command", command.model_dump_json(exclude_defaults=True))
         return carry_out(command, self.runner, self.store)
 
 

@@ -394,6 +394,10 @@ class Command(Payload):
     """``events``: replay everything after this sequence number."""
 
 
+QUESTIONS = frozenset({"lot-show", "piece-show", "events"})
+"""Commands that change nothing."""
+
+
 class Reply(Payload):
     """ROOT/BENCH/reply, and a line back on the local socket."""
 

@@ -9,6 +9,7 @@ One line an entry, UTF-8 text, "#" starts a comment::
     AT_NS LINE edge CONTACT on|off SINCE_NS     a modem line changed; debounced, so told later
     AT_NS LINE doubt CONTACT WHY                a modem line can't be believed; no WHY: it can
     AT_NS BENCH placed BIN
+    AT_NS BENCH command JSON                    a command that acts, as its payload says it
 
 Times are monotonic nanoseconds. Entries stand in the order in which the service took them:
 ports are read side by side, so their times may be a task switch out of order. A recording
@@ -16,6 +17,9 @@ with its bench and rule files gives the same verdicts every time: a complaint fr
 becomes a file in the tests.
 """
 
+import contextlib
+import json
+import logging
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -25,10 +29,16 @@ from typing import IO, Literal, get_args
 from daemon.errors import RecordingError
 from daemon.modem_lines import MODEM_LINES, ModemDoubt, ModemEdge, ModemEvent, ModemLine
 
-What = Literal["<", ">", "opened", "lost", "edge", "doubt", "placed"]
+log = logging.getLogger(__name__)
+
+What = Literal["<", ">", "opened", "lost", "edge", "doubt", "placed", "command"]
+OF_A_BENCH = frozenset({"placed", "command"})
+"""Entries whose place is a bench; the place of all others is a line."""
+
 _KNOWN: tuple[What, ...] = get_args(What)
 _OUT_OF_ORDER_NS = 1_000_000_000
 _EDGE = re.compile(r"(cts|dsr|dcd|ri) (on|off) ([0-9]+)")
+_DIGITS_MAX = 20
 _DOUBT = re.compile(r"(cts|dsr|dcd|ri)(?: (.*))?")
 
 
@@ -69,13 +79,21 @@ class Recorder:
             RecordingError: If it exists or can't be written.
         """
         try:
-            self._file: IO[str] = path.open("x", encoding="utf-8")
+            self._file: IO[str] | None = path.open("x", encoding="utf-8")
         except OSError as error:
             raise RecordingError(f"{path}: {error.strerror}") from error
+        self._path = path
 
     def note(self, at_ns: int, where: str, what: What, text: str = "") -> None:
-        """Write one entry."""
-        self._file.write(f"{at_ns} {where} {what} {text}".rstrip() + "\n")
+        """Write one entry; a full disk ends the recording, never the measuring."""
+        if self._file is None:
+            return
+        text = " ".join(text.splitlines())  # an entry is a line, whatever a system says
+        try:
+            self._file.write(f"{at_ns} {where} {what} {text}".rstrip() + "\n")
+        except OSError as error:
+            log.error("%s: the recording ends here: %s", self._path, error.strerror)
+            self._let_go()
 
     def note_modem(self, where: str, event: ModemEvent) -> None:
         """Write what a modem line said."""
@@ -87,7 +105,19 @@ class Recorder:
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        try:
+            if self._file is not None:
+                self._file.close()
+        except OSError as error:
+            log.error("%s: its last entries are lost: %s", self._path, error.strerror)
+            self._let_go()
+
+    def _let_go(self) -> None:
+        """Close without writing what is still to be written: it can't be."""
+        file, self._file = self._file, None
+        with contextlib.suppress(OSError):
+            if file is not None:
+                file.close()
 
 
 def read_recording(path: Path) -> Iterator[Entry]:
@@ -97,24 +127,29 @@ def read_recording(path: Path) -> Iterator[Entry]:
         RecordingError: With file and line number, what was wrong and what is accepted.
     """
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise RecordingError(f"{path}: {error}") from error
+        lines = path.read_text(encoding="utf-8").split("\n")
+    except OSError as error:
+        raise RecordingError(f"{path}: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise RecordingError(f"{path}: no UTF-8 text: {error.reason}") from error
     last_ns = 0
     for number, line in enumerate(lines, start=1):
         if not line.strip() or line.startswith("#"):
             continue
         entry = _parse(line, f"{path}:{number}")
         if entry.at_ns < last_ns - _OUT_OF_ORDER_NS:
-            raise RecordingError(f"{path}:{number}: time runs backwards")
+            raise RecordingError(
+                f"{path}:{number}: time runs backwards; accepted is {last_ns} or later, "
+                "give or take a second"
+            )
         last_ns = max(last_ns, entry.at_ns)
         yield entry
 
 
 def _parse(line: str, place: str) -> Entry:
     parts = line.split(" ", 3)
-    if len(parts) < 3 or not parts[0].isdecimal():
-        raise RecordingError(f"{place}: accepted is AT_NS LINE WHAT [TEXT]")
+    if len(parts) < 3 or not parts[0].isdecimal() or len(parts[0]) > _DIGITS_MAX:
+        raise RecordingError(f"{place}: {line[:40]!r}; accepted is AT_NS LINE WHAT [TEXT]")
     what = next((known for known in _KNOWN if known == parts[2]), None)
     if what is None:
         raise RecordingError(f"{place}: {parts[2]!r}; accepted are {', '.join(_KNOWN)}")
@@ -123,8 +158,21 @@ def _parse(line: str, place: str) -> Entry:
         try:
             bytes.fromhex(entry.text)
         except ValueError as error:
-            raise RecordingError(f"{place}: no hex: {error}") from error
+            raise RecordingError(f"{place}: no hex: {error}; accepted is e.g. 2b30") from error
+    if what == "placed" and not entry.text:
+        raise RecordingError(f"{place}: accepted is placed BIN")
+    if what == "command":
+        _check_json(entry.text, place)
     if what in ("edge", "doubt") and entry.modem_event() is None:
         accepted = "CONTACT on|off SINCE_NS" if what == "edge" else "CONTACT WHY"
         raise RecordingError(f"{place}: {entry.text!r}; accepted is {what} {accepted}")
     return entry
+
+
+def _check_json(text: str, place: str) -> None:
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise RecordingError(f"{place}: {error}; accepted is command JSON") from error
+    if not isinstance(found, dict):
+        raise RecordingError(f"{place}: {text[:40]!r}; accepted is a JSON object")

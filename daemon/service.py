@@ -5,6 +5,7 @@ import contextlib
 import logging
 import signal
 from collections.abc import Callable
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -18,9 +19,9 @@ from daemon.control import ControlServer, socket_path
 from daemon.inbound import Inbound
 from daemon.line import Routed
 from daemon.line_runner import LineRunner
-from daemon.messages import Command, Reply
+from daemon.messages import QUESTIONS, Command, Reply
 from daemon.publisher import Publisher
-from daemon.recording import Recorder
+from daemon.recording import Recorder, What
 from daemon.store import Store
 from daemon.wiring import decoders
 from rules.capture_model import Tick
@@ -63,7 +64,8 @@ class Service:
             one.id: BenchRunner(config, one, self._store, clock, boot) for one in config.benches
         }
         self._inbound = {
-            name: Inbound(runner, self._store) for name, runner in self.benches.items()
+            name: Inbound(runner, self._store, partial(self._note, name))
+            for name, runner in self.benches.items()
         }
         self._publishers = [
             Publisher(
@@ -150,7 +152,14 @@ class Service:
             accepted = ", ".join(self.benches)
             text = f"--bench: got {bench!r}, accepted are {accepted}"
             return Reply(id=command.id, ok=False, text=text)
+        if command.command not in QUESTIONS:
+            asked = command.model_dump_json(exclude_defaults=True)
+            self._note(runner.by.bench, "command", asked)
         return carry_out(command, runner, self._store)
+
+    def _note(self, bench: str, what: What, text: str) -> None:
+        if self._recorder is not None:
+            self._recorder.note(self._clock.now_ns(), bench, what, text)
 
 
 def _texts(config: Config) -> list[tuple[str, str, str, str]]:
