@@ -21,7 +21,10 @@ piece_app = typer.Typer(help="The pieces of the open lot.", no_args_is_help=True
 
 @piece_app.command("show")
 def piece_show(
-    number: Annotated[int, typer.Argument(help="Number of the piece in its lot.")],
+    number: Annotated[
+        int,
+        typer.Argument(min=0, max=1_000_000_000, help="Number of the piece in its lot."),
+    ],
     config: BenchFile = DEFAULT_FILE,
     bench: BenchName = None,
     as_json: AsJson = False,
