@@ -10,6 +10,7 @@ one came, and for longer on a line that is busy.
 import asyncio
 import contextlib
 import errno
+import logging
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -20,6 +21,8 @@ from daemon.clock import Clock
 from daemon.modem_lines import POLL_S, ModemEvent, ModemLine, ModemLines
 from drivers import LineSettings
 from rules.debounce import ContactRules
+
+log = logging.getLogger(__name__)
 
 NS_PER_S = 1_000_000_000
 
@@ -143,7 +146,8 @@ class SerialPort:
         while not self._stop.is_set():
             try:
                 port = self._open()
-            except _TROUBLE as error:
+            except Exception as error:  # a foreign library; a thread must not die of it
+                self._log_unforeseen(error)
                 self._tell(Lost(self._clock.now_ns(), open_trouble(self.url, error)))
             else:
                 reason = self._read_until_lost(port)
@@ -187,11 +191,16 @@ class SerialPort:
                         self._came_ns = self._clock.now_ns()
                         self._tell(Chunk(self._came_ns, data))
                     self._look(port)
-            except _TROUBLE as error:
+            except Exception as error:  # as above: the line is lost and tried again
+                self._log_unforeseen(error)
                 return f"{self.url} is gone: {_plain(error)}"
             finally:
                 self._port = None
         return ""
+
+    def _log_unforeseen(self, error: Exception) -> None:
+        if not isinstance(error, _TROUBLE):
+            log.error("%s: %r", self.url, error, exc_info=error)
 
     def _warm_up(self, port: serial.Serial) -> None:
         """Throw away what comes first: half a frame, and what waited in the adapter."""
