@@ -193,9 +193,11 @@ class LineDecoder:
         for signal in SIGNALS:
             if (seat.bench, signal) in self.wired:
                 continue
-            is_on = signal in reading.flags
-            if is_on != self._levels.get((seat.indicator, signal), False):
-                self._levels[seat.indicator, signal] = is_on
+            is_on, place = signal in reading.flags, (seat.indicator, signal)
+            # A foot that is down when the line opens pressed nothing; an index is a moment.
+            before = self._levels.get(place, is_on if signal == "foot" else False)
+            self._levels[place] = is_on
+            if is_on != before:
                 edges.append((seat.bench, Edge(signal, is_on, at_ns)))
         return edges
 

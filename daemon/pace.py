@@ -7,7 +7,10 @@ _SMOOTHING = 8
 """The pace follows the last eight chunks or so: a line's rate is steady."""
 
 _PAUSE = 3
-"""A silence of more than this many paces was a pause, not a slow reading."""
+"""A silence of more than this many paces was a pause, not a slow reading…"""
+
+_PAUSES_IN_A_ROW = 3
+"""…unless it goes on like that: then the line is slower than it was taken for."""
 
 
 @dataclass(slots=True)
@@ -20,6 +23,7 @@ class Pace:
 
     _last_ns: int | None = None
     _interval_ns: int | None = None
+    _pauses: int = 0
 
     def stamps(self, at_ns: int, count: int) -> list[int]:
         """Return the times of ``count`` readings that were complete at ``at_ns``, ascending."""
@@ -42,6 +46,11 @@ class Pace:
             self._interval_ns = apart
             return apart
         if apart > _PAUSE * known:
-            return known
+            self._pauses += 1
+            if self._pauses < _PAUSES_IN_A_ROW:
+                return known
+            self._pauses, self._interval_ns = 0, apart
+            return apart
+        self._pauses = 0
         self._interval_ns = max(1, known + (apart - known) // _SMOOTHING)
         return min(apart, self._interval_ns)
