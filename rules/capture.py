@@ -233,7 +233,7 @@ def _running_up(
     """Let the spindle reach its speed; what stands still again, or leaps, was a hand."""
     track, run_ns = state.tracks[which], at_ns - state.since_ns
     low, high = min(track.band_low_nm, value), max(track.band_high_nm, value)
-    if run_ns < rules.run_up_ns // 4:
+    if run_ns < rules.run_up_ns // 2:
         low = high = value  # the first movement may have been a knock
     state = _with_track(state, which, replace(track, band_low_nm=low, band_high_nm=high))
     if _leaps(track, value, rules):
@@ -256,7 +256,9 @@ def _hand_at_work(state: CaptureState, at_ns: int) -> CaptureState:
 
 
 def _is_moving(state: CaptureState, rules: CaptureRules) -> bool:
-    return any(t.band_high_nm - t.band_low_nm >= rules.moving_nm for t in state.tracks)
+    # Less than what shows the start: a good collet hardly moves about its high spot.
+    least_nm = rules.moving_nm * 3 // 4
+    return any(t.band_high_nm - t.band_low_nm >= least_nm for t in state.tracks)
 
 
 def _begin_sweep(

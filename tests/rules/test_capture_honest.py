@@ -70,6 +70,21 @@ def test_a_stylus_set_on_a_turning_pin_is_taken_with_a_run_contact_too() -> None
     assert one(written, CONTACT).invalid is None
 
 
+def test_clampings_follow_each_other_with_a_run_contact() -> None:
+    written = tape("speed")
+    for tir_um in (0.5, 4.0, 9.0):
+        written.reclamp(tir_um).rest(3).edge("run").turn(5).edge("run", is_on=False).rest(2)
+    found = clampings(written.events, CONTACT)
+    assert [c.invalid for c in found] == [None] * 3
+
+
+def test_a_knock_before_the_spindle_starts_is_no_sweep_at_a_known_speed() -> None:
+    for away_um in (0.6, 1.5, 6.0):
+        written = tape("speed").reclamp(4.0).spring(away_um, 0.3).rest(7).turn(6)
+        clamping = one(written, SPEED)
+        assert clamping.invalid is None
+
+
 def test_the_first_turns_after_settling_count_however_long_it_goes_on_turning() -> None:
     written = tape().honest(4.0, turns=30)
     clamping = one(written, INDEX)

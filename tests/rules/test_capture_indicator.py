@@ -63,6 +63,18 @@ def test_a_stylus_that_leaves_its_window_in_the_sweep_is_off_the_pin() -> None:
     assert (clamping.tir_nm, clamping.invalid) == (None, "stylus-off")
 
 
+def test_a_stylus_off_for_one_reading_was_off_the_pin() -> None:
+    written = tape().reclamp(4.0)
+    first = len(written.events)
+    written.turn(3.4)
+    seen = [i for i, e in enumerate(written.events) if i > first and isinstance(e, Seen)]
+    gone = written.events[seen[40]]
+    assert isinstance(gone, Seen)
+    written.events[seen[40]] = replace(gone, reading=Reading(600_000))
+    clamping = one(written, INDEX)
+    assert (clamping.tir_nm, clamping.seen_nm, clamping.invalid) == (None, None, "stylus-off")
+
+
 @pytest.mark.parametrize("end_um", [-4.0, -2.0, 0.0, 2.0, 4.0])
 def test_a_stylus_at_the_end_of_its_travel_has_no_result(end_um: float) -> None:
     written = tape().reclamp(12.0)
@@ -153,3 +165,22 @@ def test_a_short_turn_beyond_a_limit_stays_beyond_it_when_the_stylus_is_lifted()
     assert clamping.invalid == "short-turn"
     assert clamping.seen_nm is not None
     assert clamping.seen_nm > 10_000
+
+
+def test_an_opening_that_begins_gently_is_no_run_out_from_its_beginning() -> None:
+    written = tape().reclamp(4.0)
+    written.turns = written.index_at - 0.01
+    written.turn(0.7).move(16.0, 0.2).spring(60.0, 1.5).lift(8)
+    clamping = clampings(written.events, INDEX)[0]
+    assert clamping.invalid == "short-turn"
+    assert (clamping.seen_nm or 0) <= 4_000 + 1000 * NEAR_UM
+
+
+def test_an_opening_is_no_run_out_however_short_the_settling() -> None:
+    rules = replace(INDEX, settle_ns=S // 10)
+    written = tape().reclamp(4.0)
+    written.turns = written.index_at - 0.01
+    written.turn(0.7).spring(60.0, 1.5).lift(8)
+    clamping = clampings(written.events, rules)[0]
+    assert clamping.invalid == "short-turn"
+    assert (clamping.seen_nm or 0) <= 4_000 + 1000 * NEAR_UM

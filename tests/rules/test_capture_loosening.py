@@ -7,6 +7,7 @@ import pytest
 from rules.capture_model import (
     LineBack,
     LineLost,
+    Removed,
     Seen,
     Signal,
 )
@@ -20,8 +21,10 @@ from tests.rules.bench_tape import (
     INDEX,
     NEAR_UM,
     S,
+    captured,
     clampings,
     loosenings,
+    one,
     tape,
 )
 
@@ -204,3 +207,38 @@ def test_a_press_while_the_line_is_lost_shows_nothing_after_it_is_back() -> None
     written.events.append(LineBack("IND-1", written.now_ns))
     written.rest(2).turn(4)
     assert len(clampings(written.events, INDEX)) == 1
+
+
+@pytest.mark.parametrize("proof", ["index", "speed"])
+@pytest.mark.parametrize("signal", ["foot", "torque"])
+def test_a_press_in_the_sweep_makes_its_loosening_no_better(
+    proof: Proof, signal: Signal
+) -> None:
+    written = tape(proof).reclamp(4.0).turn(1.4, stop=False).edge(signal).turn(5)
+    assert one(written, BY_PROOF[proof]).loosening.evidence == "stylus-lift"
+
+
+def test_a_removal_is_told_once_for_as_long_as_the_stylus_is_off() -> None:
+    written = tape().lift(9).rest(1).lift(1.9).rest(1).lift(3)
+    _, outcomes = captured(written.events, INDEX)
+    assert sum(isinstance(outcome, Removed) for outcome in outcomes) == 2
+
+
+def test_a_spindle_turning_under_a_lifted_stylus_is_no_clamping() -> None:
+    written = tape().reclamp(4.0).turn(1.2)
+    at_ns = written.now_ns
+    written.base_um = 600.0  # out of the window, and no flag says so
+    written.rest(16).turn(4).rest(2)
+    found = clampings(written.events, INDEX)
+    assert [c.invalid for c in found] == ["stylus-off"]
+    assert found[0].ended_ns < at_ns + S
+
+
+def test_the_turns_count_only_after_stylus_and_pin_have_settled() -> None:
+    for early in (0.02, 0.1, 0.18):
+        written = tape().lift(14).clamp(4.0)
+        set_ns = written.now_ns
+        written.turns = written.index_at - early
+        clamping = one(written.turn(4.5), INDEX)
+        assert clamping.invalid is None
+        assert clamping.positions[0].sweep.index_ns[0] >= set_ns + INDEX.settle_ns

@@ -137,6 +137,13 @@ def test_a_cut_sweep_is_invalid_even_if_its_turns_look_whole(cut: Cut) -> None:
         assert found.seen_nm is None
 
 
+def test_a_turn_whose_end_was_not_read_any_more_is_not_whole() -> None:
+    whole = sweep_of(eccentric(2_000), step_nm=100)
+    cut = replace(whole, at_ns=whole.at_ns[:40], value_nm=whole.value_nm[:40], cut="loosened")
+    found = evaluate(cut, INDEX_RULES)
+    assert (found.invalid, found.turns_nm) == ("short-turn", ())
+
+
 @pytest.mark.parametrize("rules", [INDEX_RULES, SPEED_RULES])
 def test_an_empty_sweep_and_one_reading_show_no_turning(rules: SweepRules) -> None:
     for sweep in (Sweep((), ()), Sweep((S,), (1_000,))):
