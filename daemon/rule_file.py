@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from daemon.errors import ConfigError
 from daemon.rule_checks import RuleOutline, check_together, outline
-from daemon.toml_file import Faults, read_toml
+from daemon.toml_file import Faults, TomlText, read_toml
 from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Share, Text, Word
 from rules.length import inch_to_nm, um_to_nm
 from rules.ruleset import Evidence, Grade, Rest, RuleSet
@@ -146,13 +146,17 @@ def read_rules(path: Path) -> ReadRules:
     Raises:
         ConfigError: If it can't be read or is no TOML.
     """
-    source = read_toml(path)
-    faults = Faults(path)
+    return rules_of(read_toml(path))
+
+
+def rules_of(source: TomlText) -> ReadRules:
+    """Return the rules of a text with its faults, if it has any."""
+    faults = Faults(source.path)
     parsed = faults.model(RuleFile, source.raw, "")
     check_together(source.raw, faults)
     is_good = parsed is not None and not faults.lines
     rules = parsed.ruleset(source.sha256) if parsed is not None and is_good else None
-    return ReadRules(path, source.text, rules, tuple(faults.lines), outline(source.raw))
+    return ReadRules(source.path, source.text, rules, tuple(faults.lines), outline(source.raw))
 
 
 def load_rules(path: Path) -> tuple[RuleSet, str]:

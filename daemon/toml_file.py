@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from daemon.errors import ConfigError
 from daemon.toml_values import KeyFaultError, Section, shown
 
-__all__ = ["Faults", "Raw", "Section", "TomlText", "read_toml", "table", "tables"]
+__all__ = ["Faults", "Raw", "Section", "TomlText", "read_toml", "table", "tables", "toml_of"]
 
 Raw = Mapping[str, Any]
 
@@ -125,12 +125,23 @@ def read_toml(path: Path) -> TomlText:
         ConfigError: If it can't be read or is no TOML.
     """
     try:
-        # Bytes, not text: what is hashed is the file as sha256sum sees it.
         data = path.read_bytes()
+    except (OSError, ValueError) as error:  # also a path with a zero byte in it
+        why = getattr(error, "strerror", None) or error
+        raise ConfigError([f"{path}: {why}"]) from error
+    return toml_of(data, path)
+
+
+def toml_of(data: bytes, path: Path) -> TomlText:
+    """Return what the bytes of a TOML file say; ``path`` is how faults name it.
+
+    Raises:
+        ConfigError: If it is no TOML.
+    """
+    try:
+        # Bytes, not text: what is hashed is the file as sha256sum sees it.
         text = data.decode("utf-8")
         raw = tomllib.loads(text.removeprefix(_BYTE_ORDER_MARK), parse_float=Decimal)
-    except OSError as error:
-        raise ConfigError([f"{path}: {error.strerror or error}"]) from error
     except UnicodeDecodeError as error:
         what = f"no UTF-8 text: {error.reason} at byte {error.start}"
         raise ConfigError([f"{path}: {what}"]) from error

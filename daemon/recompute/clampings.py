@@ -1,0 +1,150 @@
+"""One stored clamping anew: its sweeps, what they show, what they meet."""
+
+import json
+import zlib
+from dataclasses import dataclass
+
+from daemon.recompute.findings import Findings
+from daemon.store import sweep_blob
+from daemon.store.stored import StoredClamping, StoredCycle, StoredPosition
+from daemon.store.texts import StoredTexts, TextFaultError
+from rules.capture_model import CaptureRules
+from rules.clamping import Clamping, Loosening, PositionRunOut
+from rules.evaluations import SHIPPED, Evaluation
+from rules.grading import Assessed
+from rules.ruleset import EVIDENCE_RANK, RuleSet
+from rules.sweep import RunOut, Sweep
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """What a clamping was judged by when it was made."""
+
+    evaluation: Evaluation
+    capture: CaptureRules
+    rules: RuleSet
+
+
+def in_force(
+    cycle: StoredCycle, clamping: StoredClamping, texts: StoredTexts, found: Findings
+) -> InForce | None:
+    """Return what a clamping is to be judged by; None, counted apart, if it can't be had."""
+    evaluation = SHIPPED.get(clamping.evaluation)
+    if evaluation is None:
+        found.other_versions[clamping.evaluation] += 1
+        return None
+    try:
+        capture = texts.capture(clamping.bench_sha256, clamping.rules_sha256, cycle.bench)
+        rules = texts.rules(clamping.rules_sha256)
+    except TextFaultError as error:
+        found.texts[error.sha256] = error.why
+        found.on_faulty_texts += 1
+        return None
+    return InForce(evaluation, capture, rules)
+
+
+def recompute_clamping(
+    cycle: StoredCycle, clamping: StoredClamping, by: InForce, found: Findings
+) -> Assessed | None:
+    """Return what a clamping meets, after noting what differs; None if it can't be read."""
+    tracks = _tracks(cycle, clamping, by, found)
+    evidence = next((known for known in EVIDENCE_RANK if known == clamping.loosening), None)
+    if tracks is None or evidence is None:
+        if evidence is None:
+            found.compare(cycle, clamping, None, [("loosening", clamping.loosening, None)])
+        return None
+    positions = tuple(
+        PositionRunOut(indicator, name, sweep, run_out)
+        for (indicator, name, sweep), run_out in tracks
+    )
+    loosening = Loosening(evidence, 0, clamping.loosening_nm, clamping.loosening_ns)
+    anew = Clamping(by.capture.mode, 0, 0, positions, loosening)
+    assessed = by.evaluation.assess(anew, by.rules)
+    found.clampings += 1
+    _compare_positions(cycle, clamping, positions, found)
+    found.compare(
+        cycle, clamping, None,
+        (
+            ("mode", clamping.mode, by.capture.mode),
+            ("proof", clamping.proof, _proof(clamping, by)),
+            ("result", clamping.result, assessed.result),
+            ("tir_nm", clamping.tir_nm, assessed.tir_nm),
+            ("seen_nm", clamping.seen_nm, assessed.seen_nm),
+            ("invalid", clamping.invalid, assessed.invalid),
+            ("meets", clamping.meets, " ".join(assessed.meets)),
+        ),
+    )  # fmt: skip
+    return assessed
+
+
+def _proof(clamping: StoredClamping, by: InForce) -> str:
+    """Return how turns were proved; of finished values nothing can be said but the record."""
+    return clamping.proof if by.capture.mode == "single-value" else by.capture.sweep.proof
+
+
+_Track = tuple[tuple[str, str, Sweep], RunOut]
+
+
+def _tracks(
+    cycle: StoredCycle, clamping: StoredClamping, by: InForce, found: Findings
+) -> list[_Track] | None:
+    """Return a clamping's sweeps and what they show; None, noted, if they can't be read."""
+    known = {indicator.id: indicator.sweep for indicator in by.capture.indicators}
+    stored = {position.indicator: position for position in clamping.positions}
+    try:
+        sweeps = sweep_blob.decode(clamping.sweep)
+        tracks = []
+        for indicator, name, sweep in sweeps:
+            if by.capture.mode == "single-value":
+                run_out = _single(sweep, stored.get(indicator), by.evaluation)
+            else:
+                run_out = by.evaluation.sweep(sweep, known[indicator])
+            tracks.append(((indicator, name, sweep), run_out))
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, zlib.error) as error:
+        what = f"no sweep of these rules: {type(error).__name__}: {error}"
+        found.compare(cycle, clamping, None, [("sweep", "unreadable", what)])
+        return None
+    return tracks
+
+
+def _single(sweep: Sweep, stored: StoredPosition | None, by: Evaluation) -> RunOut:
+    """Return the run-out of a finished value.
+
+    Whether the indicator flagged it as over-range is no reading: it stands in the record
+    alone, so that it is taken from there.
+    """
+    is_over = stored is not None and stored.invalid == "over-range"
+    if not sweep.value_nm or is_over:
+        return RunOut(None, None, invalid="over-range")
+    return by.single(sweep.value_nm[0])
+
+
+def _compare_positions(
+    cycle: StoredCycle,
+    clamping: StoredClamping,
+    positions: tuple[PositionRunOut, ...],
+    found: Findings,
+) -> None:
+    stored = {position.position: position for position in clamping.positions}
+    computed = {position.position: position for position in positions}
+    for name in sorted(stored.keys() | computed.keys()):
+        row, anew = stored.get(name), computed.get(name)
+        if row is None or anew is None:
+            has = (row is not None and row.indicator, anew is not None and anew.indicator)
+            found.compare(
+                cycle, clamping, name, [("indicator", has[0] or None, has[1] or None)]
+            )
+            continue
+        run_out = anew.run_out
+        found.compare(
+            cycle, clamping, name,
+            (
+                ("indicator", row.indicator, anew.indicator),
+                ("tir_nm", row.tir_nm, run_out.tir_nm),
+                ("seen_nm", row.seen_nm, run_out.seen_nm),
+                ("invalid", row.invalid, run_out.invalid),
+                ("turns_nm", row.turns_nm, json.dumps(run_out.turns_nm)),
+                ("samples", row.samples, run_out.samples),
+                ("closure_nm", row.closure_nm, run_out.closure_nm),
+            ),
+        )  # fmt: skip

@@ -1,0 +1,44 @@
+"""The evaluations this release can repeat, by the version that every clamping names.
+
+A change of what is computed gets a new version (``rules.run_out.EVALUATION_VERSION``). The
+one before stays in the table as long as its code is shipped; a version that is no longer
+there can't be repeated, and nothing here takes its place.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from rules.clamping import Clamping
+from rules.grading import Assessed, Decision, assess, decide
+from rules.ruleset import RuleSet
+from rules.run_out import (
+    EVALUATION_VERSION,
+    RunOut,
+    Sweep,
+    SweepRules,
+    evaluate,
+    evaluate_single,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """All that stands between stored readings and a verdict.
+
+    Attributes:
+        sweep: A sweep's run-out.
+        single: Run-out of a finished value, nm.
+        assess: What a clamping meets.
+        decide: The decision that the clampings of a cycle settle.
+    """
+
+    sweep: Callable[[Sweep, SweepRules], RunOut]
+    single: Callable[[int], RunOut]
+    assess: Callable[[Clamping, RuleSet], Assessed]
+    decide: Callable[[Sequence[Assessed], RuleSet], Decision | None]
+
+
+SHIPPED: Mapping[str, Evaluation] = {
+    EVALUATION_VERSION: Evaluation(evaluate, evaluate_single, assess, decide),
+}
+"""Version → evaluation."""
