@@ -71,10 +71,7 @@ class Spread:
 
     def percentile_um(self, share: float) -> float:
         """Return the TIR that this share of single clampings does not exceed, 0 < share < 1."""
-        from scipy.special import chndtrix
-
-        nc = (self.holder_um / self.together_um) ** 2
-        return 2 * self.together_um * sqrt(float(chndtrix(share, 2, nc)))
+        return 2 * rice_percentile(share, self.holder_um, self.together_um)
 
 
 def rice_cdf(radius_um: float, centre_um: float, sigma_um: float) -> float:
@@ -84,6 +81,13 @@ def rice_cdf(radius_um: float, centre_um: float, sigma_um: float) -> float:
     if radius_um <= 0:
         return 0.0
     return float(chndtr((radius_um / sigma_um) ** 2, 2, (centre_um / sigma_um) ** 2))
+
+
+def rice_percentile(share: float, centre_um: float, sigma_um: float) -> float:
+    """Return the radius that |centre + s| does not exceed with this chance, 0 < share < 1."""
+    from scipy.special import chndtrix
+
+    return sigma_um * sqrt(float(chndtrix(share, 2, (centre_um / sigma_um) ** 2)))
 
 
 def chance_all_within(spread: Spread, limit_um: float, clampings: int) -> float:
