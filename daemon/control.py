@@ -53,6 +53,7 @@ class ControlServer:
         self._path = path
         self._carry_out = carry_out
         self._server: asyncio.Server | None = None
+        self._callers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
         """Listen; a socket that a killed service left behind is replaced.
@@ -73,15 +74,30 @@ class ControlServer:
             raise PortError(f"{self._path}: can't listen: {error.strerror}") from error
 
     async def stop(self) -> None:
-        """Stop listening and take the socket away."""
+        """Stop listening, let nobody hang, and take the socket away."""
         if self._server is not None:
             self._server.close()
+            for writer in self._callers.values():
+                writer.close()
+            if self._callers:
+                await asyncio.wait(self._callers, timeout=1)
             try:
                 self._path.unlink(missing_ok=True)
             except OSError as error:  # a disk gone read-only: the next start replaces it
                 log.warning("%s: left behind: %s", self._path, error.strerror)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None  # the server runs this as one
+        self._callers[task] = writer
+        try:
+            await self._serve_one(reader, writer)
+        finally:
+            del self._callers[task]
+
+    async def _serve_one(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
         with contextlib.suppress(ConnectionError, TimeoutError):
             reply = await self._reply(reader)
             if reply is not None:
