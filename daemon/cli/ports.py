@@ -15,7 +15,7 @@ from daemon.clock import SystemClock
 from daemon.listening import Listener
 from daemon.port_listening import PortListening, Until, tell_modem
 from daemon.port_survey import PortFound, survey
-from daemon.recording import Entry, Recorder, read_recording
+from daemon.recording import OF_A_BENCH, Entry, Recorder, read_recording
 
 __all__ = ["listen", "ports"]
 
@@ -181,7 +181,7 @@ async def _hear(
 def _replay(
     path: Path, line: str | None, listener: Listener, shower: Shower, count: int | None
 ) -> None:
-    for entry in _entries_of_line(path, line):
+    for entry in entries_of_line(path, line):
         if entry.what in ("opened", "lost"):
             shower.event(entry.at_ns, entry.what, entry.text)
         if (modem := entry.modem_event()) is not None:
@@ -192,8 +192,9 @@ def _replay(
             return
 
 
-def _entries_of_line(path: Path, line: str | None) -> list[Entry]:
-    entries = [entry for entry in read_recording(path) if entry.what != "placed"]
+def entries_of_line(path: Path, line: str | None) -> list[Entry]:
+    """Return the entries of one line of a recording; refuse if it is not clear which."""
+    entries = [entry for entry in read_recording(path) if entry.what not in OF_A_BENCH]
     lines = sorted({entry.where for entry in entries})
     if line is None and len(lines) > 1:
         refuse(f"{path} holds several lines; accepted is --line with one of {', '.join(lines)}")

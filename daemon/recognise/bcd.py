@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from daemon.recognise.characters import is_text
 from daemon.recognise.proposal import Candidate, Doubt
 from daemon.recognise.sample import Sample
+from daemon.recognise.smooth import is_smooth
 from daemon.recognise.text_cut import LEAST_CONSTANT, most_common
 from drivers.checksum import CHECKSUMS
 
@@ -13,6 +14,7 @@ _LENGTHS = range(2, 25)
 _MOST_DIGIT_BYTES = 7
 _MOST_START_BYTES = 4
 _FEWEST_FRAMES = 4
+_FEWEST_VALUES = 3
 _TEXT_SHARE = 0.9
 _PLUS, _MINUS = "ACEF", "BD"
 """Signs of packed decimals as they are commonly used; from memory, no source."""
@@ -113,6 +115,8 @@ def _described(layout: _Layout, asked: dict[str, str]) -> Iterator[Candidate]:
     options["decimals"] = min(4, 2 * layout.digit_bytes)
     doubts = [_UNIT, _SCALE]
     sums = list(_sums(layout)) if layout.check else [{}]
+    if not _moves(layout):
+        return  # any bytes that repeat could be these
     for checksum in sums:
         options |= checksum
         signs, sign_doubts = _signs(layout)
@@ -124,6 +128,12 @@ def _described(layout: _Layout, asked: dict[str, str]) -> Iterator[Candidate]:
             merit,
             (*doubts, *sign_doubts, *mark_doubts),
         )
+
+
+def _moves(layout: _Layout) -> bool:
+    at = layout.start + layout.has_status
+    values = {frame[at : at + layout.digit_bytes + 1] for frame in layout.frames}
+    return len(values) >= _FEWEST_VALUES
 
 
 def _merit(layout: _Layout) -> int:
@@ -139,7 +149,16 @@ def _merit(layout: _Layout) -> int:
         merit -= 3  # a number does not begin with the same digits all the time
     if layout.start and layout.frames[0][layout.start - 1] == 0:
         merit -= 8  # a zero is a leading digit sooner than a start
-    return merit
+    merit += 3 if _seen_signs(layout) <= set("CD") else 0
+    return merit + (3 if is_smooth(_counts(layout)) else 0)
+
+
+def _counts(layout: _Layout) -> list[int]:
+    """Return the digits as numbers, those with the sign D below zero."""
+    at = layout.start + layout.has_status
+    texts = [frame[at : at + layout.digit_bytes + 1].hex() for frame in layout.frames]
+    whole = [text for text in texts if text[:-1].isdecimal()]
+    return [-int(text[:-1]) if text[-1] in "bd" else int(text[:-1]) for text in whole]
 
 
 def _sums(layout: _Layout) -> Iterator[dict[str, object]]:
@@ -157,9 +176,13 @@ def _sums(layout: _Layout) -> Iterator[dict[str, object]]:
                     return
 
 
-def _signs(layout: _Layout) -> tuple[dict[str, object], list[Doubt]]:
+def _seen_signs(layout: _Layout) -> set[str]:
     at = layout.start + layout.has_status + layout.digit_bytes
-    seen = sorted({f"{frame[at] & 0x0F:X}" for frame in layout.frames} - set("0123456789"))
+    return {f"{frame[at] & 0x0F:X}" for frame in layout.frames} - set("0123456789")
+
+
+def _signs(layout: _Layout) -> tuple[dict[str, object], list[Doubt]]:
+    seen = sorted(_seen_signs(layout))
     plus = [sign for sign in seen if sign in _PLUS]
     minus = [sign for sign in seen if sign in _MINUS]
     options: dict[str, object] = {}

@@ -37,7 +37,7 @@ def _seen_parity(data: bytes) -> str | None:
     needed = _LEAST_SHARE * len(data)
     tops = sum(byte >> 7 for byte in data)
     odd = sum(byte.bit_count() & 1 for byte in data)
-    if not tops or _text_share(bytes(byte & 0x7F for byte in data)) < _LEAST_SHARE:
+    if not tops or text_share(bytes(byte & 0x7F for byte in data)) < _LEAST_SHARE:
         return None
     if tops >= needed:
         return "7N2"
@@ -46,7 +46,7 @@ def _seen_parity(data: bytes) -> str | None:
     return "7O1" if odd >= needed else None
 
 
-def _text_share(data: bytes) -> float:
+def text_share(data: bytes) -> float:
     """Return the share of bytes that a text could hold."""
     return sum(is_text(byte) for byte in data) / len(data) if data else 0.0
 

@@ -34,7 +34,7 @@ class Finding:
         outcome: The candidate and what its driver read.
         framing: What parity bits showed; None if they showed nothing.
         sureness: "sure": twenty readings or more through zero, all but 2 % read, no rival.
-            "likely": five readings of three values, 80 % read. Else "a guess".
+            "likely": five readings of three values, 80 % read, no rival. Else "a guess".
         doubts: What the bytes could not tell.
     """
 
@@ -73,16 +73,17 @@ def _candidates(sample: Sample) -> Iterator[Candidate]:
 
 
 def _rank(outcome: Outcome) -> tuple[float, int]:
-    return _weight(outcome), -len(outcome.candidate.doubts)
+    return weight(outcome), -len(outcome.candidate.doubts)
 
 
-def _weight(outcome: Outcome) -> float:
+def weight(outcome: Outcome) -> float:
+    """Return how much speaks for an outcome: what its frame proves, and what was read."""
     return outcome.candidate.merit + _SHARE_WEIGHT * outcome.share
 
 
 def _is_rival(outcome: Outcome, best: Outcome) -> bool:
     """Return True for an outcome as good as the best one that says other values."""
-    if _weight(outcome) < _weight(best) - _RIVAL_WITHIN:
+    if weight(outcome) < weight(best) - _RIVAL_WITHIN:
         return False
     return _values(outcome)[-5:] != _values(best)[-5:]
 
@@ -104,15 +105,16 @@ def _sureness(best: Outcome, rivals: Sequence[Outcome]) -> Sureness:
     values = {value for value in _values(best) if value is not None}
     is_through_zero = any(value > 0 for value in values) and any(value < 0 for value in values)
     if (
-        count >= _SURE_READINGS
+        not rivals
+        and count >= _SURE_READINGS
         and best.share >= _SURE_SHARE
         and len(values) >= _SURE_VALUES
         and is_through_zero
-        and not rivals
     ):
         return "sure"
     if (
-        count >= _LIKELY_READINGS
+        not rivals
+        and count >= _LIKELY_READINGS
         and best.share >= _LIKELY_SHARE
         and len(values) >= _LIKELY_VALUES
     ):

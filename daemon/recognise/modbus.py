@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from daemon.recognise.proposal import Candidate, Doubt
 from daemon.recognise.sample import Sample, Turn
+from daemon.recognise.smooth import is_smooth
 from drivers.checksum import crc_16
 
 _LONG_ORDERS = {"ABCD": (0, 1, 2, 3), "CDAB": (2, 3, 0, 1), "BADC": (1, 0, 3, 2),
@@ -111,7 +112,8 @@ def _float_number(
     asked: Asked, at: int, order: str, floats: Sequence[float], decimals: int
 ) -> Candidate:
     step_um = 10.0 ** (3 - decimals)
-    doubts = [_UNIT]
+    text = f"{decimals} decimals came, so {step_um:g} µm is taken for the indicator's step"
+    doubts = [_UNIT, Doubt("step_um", text)]
     if not any(floats):
         text = "every value was zero, which reads zero in every order and format"
         doubts.append(Doubt("byte_order", text))
@@ -126,10 +128,11 @@ def _integer_number(
     """Return the description as an integer; moving within a metre speaks for it."""
     spread = max(map(abs, integers), default=0)
     is_likely = len(set(integers)) > 2 and spread < _MOST_COUNTS
+    merit = 5 * is_likely + 3 * (is_likely and is_smooth(integers))
     scale = Doubt("scale", "a count is taken for 0.0001 mm; prove it with a known step")
     options: dict[str, object] = {"format": form, "byte_order": order, "scale": 0.0001}
     size = 2 if form == "int32" else 1
-    return _candidate(asked, at, size, options, 5 if is_likely else 0, [_UNIT, scale])
+    return _candidate(asked, at, size, options, merit, [_UNIT, scale])
 
 
 def _short_number(asked: Asked, at: int) -> Candidate:

@@ -37,3 +37,8 @@ class Candidate:
     merit: int = 0
     doubts: tuple[Doubt, ...] = ()
     turns: tuple[Turn, ...] | None = None
+
+    @property
+    def is_weak(self) -> bool:
+        """True if noise that repeats could be taken for such frames."""
+        return self.driver == "packed-bcd" and "checksum" not in self.options

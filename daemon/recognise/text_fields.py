@@ -10,6 +10,7 @@ from daemon.recognise.proposal import Doubt
 
 _TOKEN = re.compile(rb" +|[\t,;:=|/<>()\[\]]|[^ \t,;:=|/<>()\[\]]+")
 _TOKEN_WITH_COMMA = re.compile(rb" +|[\t;:=|/<>()\[\]]|[^ \t;:=|/<>()\[\]]+")
+_SEPARATOR = re.compile(r"[\t,;:=|/<>()\[\]]")
 _NUMBER = re.compile(rb"[0-9]+(?:[.,][0-9]+)?")
 _UNITS = {
     "mm": "mm", "MM": "mm", "Mm": "mm", "inch": "inch", "INCH": "inch", "Inch": "inch",
@@ -113,7 +114,7 @@ def _add_column(fields: Fields, column: Sequence[bytes], *, may_have_flags: bool
 
 def _add_literal(fields: Fields, text: str) -> None:
     fields.pattern += text
-    if text.isalnum():
+    if not _SEPARATOR.fullmatch(text):
         about = f"{text!r} stood in every frame: it may be a status; a frame without it is bad"
         fields.doubts.append(Doubt("pattern", about))
 
