@@ -9,6 +9,8 @@ from daemon.cli import (
     lot,
     piece,
     ports,
+    recognise,
+    recompute,
     schema,
     service,
     simulate,
@@ -30,9 +32,11 @@ app.command("check")(bench_files.check)
 app.command("explain")(bench_files.explain)
 app.command("ports")(ports.ports)
 app.command("listen")(ports.listen)
+app.command("recognise")(recognise.recognise)
 app.command("simulate")(simulate.simulate)
 app.command("board")(board.board)
 app.command("watch")(watch.watch)
+app.command("recompute")(recompute.recompute)
 app.command("schema")(schema.schema)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
