@@ -56,7 +56,7 @@ class Bench:
 
 
 def sweep(
-    tightening: Tightening, bench: Bench, rng: Random, at_ns: int = 0, turns: float = 2.1
+    tightening: Tightening, bench: Bench, rng: Random, at_ns: int = 0, turns: float = 2.15
 ) -> Sweep:
     """Return the readings of so many turns and the times at which the index passed."""
     stand = Stand(StandKind(bench.drive, bench.index_at, harmonics=bench.harmonics))
