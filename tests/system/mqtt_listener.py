@@ -1,6 +1,6 @@
 """A stranger's subscriber beside the service: ``mosquitto_sub``, and what it heard.
 
-with listening(broker) as listener:
+with listening(broker.port) as listener:
     ... listener.wait_for(...) ... listener.events("b1") ... listener.latest("b1/lot")
 """
 
@@ -17,13 +17,12 @@ from typing import Any, TypeVar
 
 import pytest
 
-from tests.mosquitto_process import Mosquitto
-
-__all__ = ["Heard", "MqttListener", "listening"]
+__all__ = ["MQTT_5", "Heard", "MqttListener", "listening", "publish"]
 
 T = TypeVar("T")
 
 ROOT_TOPIC = "reclamp"
+MQTT_5 = ("-V", "mqttv5", "--retain-as-published")
 _START_WAIT_S = 10.0
 
 
@@ -34,7 +33,7 @@ class Heard:
     Attributes:
         topic: Without the root: ``b1/state``.
         text: Its payload.
-        retain: Whether it was published as retained, or kept by the broker.
+        retain: Whether the broker had kept it, or (MQTT 5) it was published as retained.
         at_s: When ``mosquitto_sub`` had it, seconds of the time of day.
     """
 
@@ -56,12 +55,14 @@ class MqttListener:
         if program is None:
             pytest.skip("mosquitto_sub is missing (Debian: apt install mosquitto-clients)")
         command = [
-            program, "-h", "127.0.0.1", "-p", str(port), "-V", "mqttv5", "-q", "1",
-            "-t", f"{ROOT_TOPIC}/#", "--retain-as-published", "-F", "%j", *options,
+            program, "-h", "127.0.0.1", "-p", str(port), "-q", "1",
+            "-t", f"{ROOT_TOPIC}/#", "-F", "%j", *options,
         ]  # fmt: skip
         self._heard: list[Heard] = []
         self._news = threading.Condition()
-        self._popen = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        self._popen = subprocess.Popen(
+            command, stdout=subprocess.PIPE, encoding="utf-8", errors="replace"
+        )
         self._thread = threading.Thread(target=self._collect, daemon=True)
         self._thread.start()
 
@@ -144,14 +145,19 @@ def _parsed(line: str) -> Heard:
 
 
 @contextmanager
-def listening(broker: Mosquitto, *options: str) -> Iterator[MqttListener]:
-    """Listen for the length of the context; subscribed when it begins."""
-    listener = MqttListener(broker.port, *options)
+def listening(port: int, *options: str) -> Iterator[MqttListener]:
+    """Listen for the length of the context; subscribed when it begins.
+
+    Args:
+        port: Of the broker on this machine.
+        options: Of ``mosquitto_sub``; ``MQTT_5`` shows what was published as retained.
+    """
+    listener = MqttListener(port, *options)
     try:
         deadline = time.monotonic() + _START_WAIT_S
         while listener.latest("probe") is None:
             assert time.monotonic() < deadline, "mosquitto_sub hears nothing"
-            publish(broker.port, "probe", "here")
+            publish(port, "probe", "here")
             time.sleep(0.05)
         yield listener
     finally:
@@ -162,5 +168,5 @@ def publish(port: int, topic: str, payload: str | bytes, *options: str) -> None:
     """Publish one message under the root with ``mosquitto_pub``."""
     data = payload.encode() if isinstance(payload, str) else payload
     command = ["mosquitto_pub", "-h", "127.0.0.1", "-p", str(port), "-q", "1"]
-    words = [*command, "-t", f"{ROOT_TOPIC}/{topic}", "-s", *options]
+    words = [*command, "-t", f"{ROOT_TOPIC}/{topic}", "-s" if data else "-n", *options]
     subprocess.run(words, input=data, check=True, timeout=10)

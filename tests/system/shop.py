@@ -8,14 +8,15 @@ with running_shop(tmp_path, speed=20, pieces={"b1": 10}) as shop:
 import json
 import re
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from tests.mosquitto_process import Mosquitto, running_mosquitto
 from tests.simulated_bench import SimulatedBench, running_bench
-from tests.system.mqtt_listener import MqttListener, listening
+from tests.system.mqtt_listener import MQTT_5, MqttListener, listening
+from tests.system.old_broker import OldBroker, running_old_broker
 from tests.system.record_reader import count, rows
 
 __all__ = ["RULES", "SCENARIO", "Shop", "bench_file", "running_shop"]
@@ -33,6 +34,13 @@ a missing reading: true, and on a busy machine too often so for a test."""
 SAVES_AT_ONCE = "autosave_on_changes true\nautosave_interval 1"
 STAYS_KNOWN = ("-c", "-i", "stranger", "-x", "3600")
 """A session of an hour: what comes while the subscriber is away is kept for it."""
+
+BrokerKind = Literal["mosquitto", "durable", "old"]
+_OPTIONS: Mapping[BrokerKind, tuple[str, ...]] = {
+    "mosquitto": MQTT_5,
+    "durable": (*MQTT_5, *STAYS_KNOWN),
+    "old": (),
+}
 
 
 def bench_file(
@@ -82,9 +90,14 @@ class Shop:
     bench_file: Path
     store: Path
     speed: float
-    broker: Mosquitto
+    broker: Mosquitto | OldBroker
     listener: MqttListener
     benches: dict[str, SimulatedBench] = field(default_factory=dict)
+
+    @property
+    def mosquitto(self) -> Mosquitto:
+        assert isinstance(self.broker, Mosquitto)
+        return self.broker
 
     def state(self, bench: str = "b1") -> dict[str, Any]:
         """Return the last state heard; empty while there is none."""
@@ -122,6 +135,16 @@ class Shop:
         return [json.loads(row["body"]) for row in rows(self.store, sql, bench)]
 
 
+def _broker(kind: BrokerKind, folder: Path) -> AbstractContextManager[Mosquitto | OldBroker]:
+    if kind == "old":
+        return running_old_broker()
+    if kind == "mosquitto":
+        return running_mosquitto()
+    memory = folder / "broker"
+    memory.mkdir()
+    return running_mosquitto(SAVES_AT_ONCE, persistence=memory)
+
+
 @contextmanager
 def running_shop(
     folder: Path,
@@ -131,7 +154,7 @@ def running_shop(
     seed: int = 1,
     words: tuple[str, ...] = (),
     sees_mqtt: bool = True,
-    is_durable: bool = False,
+    broker: BrokerKind = "mosquitto",
     disk: Path | None = None,
 ) -> Iterator[Shop]:
     """Run everything but the service for the length of the context.
@@ -145,26 +168,21 @@ def running_shop(
         words: Further words for the simulated benches, such as mistakes.
         sees_mqtt: Whether the simulated operator follows prompt and lamps; without, the
             bench runs by its own truth and tells no bin.
-        is_durable: Broker and listener remember each other over a death of the broker.
+        broker: ``durable`` is a mosquitto that knows its listener again after a death;
+            ``old`` speaks MQTT 3.1.1 only.
         disk: Folder of the store, if it is not to lie beside the bench file.
     """
     print(f"seed {seed}, speed {speed:g}, pieces {dict(pieces)}")
     with ExitStack() as stack:
-        memory = folder / "broker" if is_durable else None
-        if memory is not None:
-            memory.mkdir()
-        broker = stack.enter_context(
-            running_mosquitto(SAVES_AT_ONCE if is_durable else "", persistence=memory)
-        )
-        listener = stack.enter_context(listening(broker, *(STAYS_KNOWN if is_durable else ())))
+        process = stack.enter_context(_broker(broker, folder))
+        listener = stack.enter_context(listening(process.port, *_OPTIONS[broker]))
         changes = [('path = "millrace.db"', f'path = "{disk}/millrace.db"')] if disk else []
-        path = bench_file(folder, broker.url, tuple(pieces), *changes, *replacements)
-        shop = Shop(folder, path, (disk or folder) / "millrace.db", speed, broker, listener)
+        path = bench_file(folder, process.url, tuple(pieces), *changes, *replacements)
+        shop = Shop(folder, path, (disk or folder) / "millrace.db", speed, process, listener)
         for bench, quantity in pieces.items():
             (folder / bench).mkdir()
             given = ["--bench", bench, "--speed", f"{speed:g}", "--seed", str(seed)]
             given += ["--pieces", str(quantity), *words]
-            given += ["--mqtt", broker.url] if sees_mqtt else []
-            process = stack.enter_context(running_bench(folder / bench, *given))
-            shop.benches[bench] = process
+            given += ["--mqtt", process.url] if sees_mqtt else []
+            shop.benches[bench] = stack.enter_context(running_bench(folder / bench, *given))
         yield shop

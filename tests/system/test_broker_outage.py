@@ -33,7 +33,7 @@ SLACK_S = 0.5
 def working(folder: Path) -> Iterator[tuple[Shop, ServiceProcess]]:
     """A bench at work that needs no broker to go on."""
     shop_floor = running_shop(
-        folder, SPEED, {"b1": 100}, PUT_AWAY, ORDER, seed=77, sees_mqtt=False, is_durable=True
+        folder, SPEED, {"b1": 100}, PUT_AWAY, ORDER, seed=77, sees_mqtt=False, broker="durable"
     )
     with shop_floor as shop, running_service(shop.bench_file, SPEED) as service:
         until(lambda: shop.verdicts() >= 1, "a first verdict", 60)
@@ -101,12 +101,12 @@ def test_without_a_broker_grading_goes_on_and_all_of_it_is_told_afterwards(
     with working(tmp_path) as (shop, service):
         wait_until_told(shop)
         before = shop.verdicts()
-        shop.broker.kill()
+        shop.mosquitto.kill()
         gone = shop.listener.count
         until(lambda: shop.verdicts() >= before + 3, "three verdicts without a broker", 60)
         waiting = shop.outbox()
         assert waiting >= 6  # three verdicts and the clampings they rest on
-        shop.broker.start()
+        shop.mosquitto.start()
         until(lambda: shop.outbox() == 0, "an empty outbox")
         again = shop.verdicts()
         until(lambda: shop.verdicts() > again, "a verdict after the reconnect", 60)
@@ -122,11 +122,11 @@ def test_without_a_broker_grading_goes_on_and_all_of_it_is_told_afterwards(
 def test_a_broker_that_hangs_does_not_stop_the_bench(tmp_path: Path) -> None:
     with working(tmp_path) as (shop, service):
         before = shop.verdicts()
-        shop.broker.freeze()
+        shop.mosquitto.freeze()
         try:
             until(lambda: shop.verdicts() >= before + 2, "two verdicts meanwhile", 60)
         finally:
-            shop.broker.thaw()
+            shop.mosquitto.thaw()
         until(lambda: shop.outbox() == 0, "an empty outbox")
         wait_until_told(shop)
         assert service.stop() == 0, service.log()
