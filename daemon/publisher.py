@@ -9,7 +9,7 @@ are repeated, and a lamp that hears nothing goes dark by itself.
 import asyncio
 import logging
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -36,10 +36,7 @@ _BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 _BATCH = 20
 """Events in flight: two to three times the rate of one by one; more is slower."""
 
-ALARM_CODES: tuple[AlarmCode, ...] = (
-    "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
-    "signal-fault", "help-called", "attention-asked",
-)  # fmt: skip
+ALARM_CODES: tuple[AlarmCode, ...] = get_args(AlarmCode)
 
 
 class Publisher:
