@@ -129,7 +129,8 @@ def _broker(url: str | None) -> Broker | None:
 
 def _say_ready(wanted: command.Wanted, end: FarEnd, *, as_json: bool) -> None:
     if as_json:
-        typer.echo(json.dumps({"ready": wanted.pattern, "port": end.url}))
+        table = command.as_toml(wanted, end.url)
+        typer.echo(json.dumps({"ready": wanted.pattern, "port": end.url, "line": table}))
     else:
         typer.echo(f"# {wanted.pattern}, seed {wanted.seed}; Ctrl-C ends. It is read by:")
         typer.echo(command.as_toml(wanted, end.url), nl=False)
