@@ -1,0 +1,193 @@
+"""The vector of a sweep against geometry, numpy's Fourier transform, and made-up sweeps."""
+
+from cmath import exp, rect
+from math import cos, pi, radians, sqrt
+from random import Random
+
+import numpy as np
+import pytest
+
+from rules.sweep import Sweep
+from rules.vectors import Harmonic, VectorError, fit_harmonic, sweep_vector
+from simulators.collet import Tightening
+from simulators.spindle import Drive
+from tests.daemon.measured import Bench, sweep
+
+S = 1_000_000_000
+TURN_NS = 2_400_000_000
+
+
+def uneven(rng: Random, count: int) -> list[float]:
+    """Return angles over one turn, some of it read far more closely than the rest."""
+    return sorted(2 * pi * rng.random() ** 1.7 for _ in range(count))
+
+
+def made(
+    vector: complex,
+    rng: Random,
+    drift_nm: float = 0.0,
+    second_nm: float = 0.0,
+    noise_nm: float = 0.0,
+    turns: int = 2,
+    samples: int = 48,
+) -> Sweep:
+    """Return a sweep at uneven times whose vector, drift a turn and form are known."""
+    at_ns, value_nm = [], []
+    for turn in range(turns):
+        for angle in uneven(rng, samples):
+            turned = turn + angle / (2 * pi)
+            seen = (vector * exp(1j * angle)).real + second_nm * cos(2 * angle + 0.4)
+            value_nm.append(round(5_000 + seen + drift_nm * turned + rng.gauss(0, noise_nm)))
+            at_ns.append(round(turned * TURN_NS))
+    index = tuple(turn * TURN_NS for turn in range(turns + 1))
+    return Sweep(tuple(at_ns), tuple(value_nm), index)
+
+
+@pytest.mark.parametrize("direction_deg", [0, 37, 90, 180, 251, 359])
+def test_the_largest_indication_comes_so_many_degrees_after_the_index(
+    direction_deg: float,
+) -> None:
+    angles = [2 * pi * i / 360 for i in range(360)]
+    values = [1_500 * cos(angle - radians(direction_deg)) for angle in angles]
+    found = fit_harmonic(angles, values)
+    assert found.amplitude_nm == pytest.approx(1_500)
+    assert found.direction_deg == pytest.approx(direction_deg, abs=1e-6)
+    assert angles[values.index(max(values))] == pytest.approx(radians(direction_deg))
+
+
+def test_even_steps_are_the_discrete_fourier_term() -> None:
+    # numpy.fft is the independent computation: of Re(V·exp(iφ)) the first term is V/2.
+    rng = Random(3)
+    values = [rng.gauss(0, 1_000) for _ in range(64)]
+    term = np.fft.fft(np.array(values))[1] / 64
+    found = fit_harmonic([2 * pi * i / 64 for i in range(64)], values)
+    assert found.vector == pytest.approx(2 * complex(term))
+    assert found.mean_nm == pytest.approx(float(np.mean(values)))
+
+
+def test_readings_that_come_unevenly_pull_nothing_aside() -> None:
+    rng = Random(5)
+    for _ in range(50):
+        vector = complex(rng.gauss(0, 900), rng.gauss(0, 900))
+        angles = uneven(rng, 40)
+        values = [700 + (vector * exp(1j * angle)).real for angle in angles]
+        found = fit_harmonic(angles, values)
+        assert found.vector == pytest.approx(vector, abs=1e-6)
+        assert found.residual_nm < 1e-6
+
+
+def test_a_collet_rotated_the_way_the_spindle_turns_has_its_vector_rotated_so() -> None:
+    # Geometry: the pin's axis lies at V in a frame that turns by φ; the stylus sees the part
+    # towards it, Re(V·exp(iφ)). Rotating the collet by θ in that sense makes V·exp(iθ).
+    own = rect(1.2, 0.7)
+    firsts = [
+        sweep_vector(sweep(pin(own * exp(1j * radians(angle))), Bench(), Random(1)), 2)
+        for angle in (0, 120)
+    ]
+    turned = firsts[1].whole.vector / firsts[0].whole.vector
+    assert turned == pytest.approx(exp(1j * radians(120)), abs=0.03)
+
+
+def pin(vector_um: complex) -> Tightening:
+    return Tightening(1, 1, 0.0, vector_um)
+
+
+@pytest.mark.parametrize("index_at", [0.0, 0.37, 0.8])
+def test_the_simulated_pin_is_found_in_the_frame_of_the_index(index_at: float) -> None:
+    rng = Random(9)
+    bench = Bench(drive=Drive(ripple=0.0), index_at=index_at)
+    errors = []
+    for _ in range(60):
+        vector = complex(rng.gauss(0, 0.9), rng.gauss(0, 0.9))
+        found = sweep_vector(sweep(pin(vector), bench, rng), 2)
+        truth = vector * exp(2j * pi * index_at) * 1_000
+        errors += [(found.whole.vector - truth).real, (found.whole.vector - truth).imag]
+    # Noise 50 nm and a step of 100 nm (uniform, 100/√12), 96 readings: σ·√(2/96) an axis.
+    expected = sqrt(50**2 + 100**2 / 12) * sqrt(2 / 96)
+    assert float(np.std(errors)) == pytest.approx(expected, rel=0.35)
+    assert abs(float(np.mean(errors))) < 4 * expected / sqrt(len(errors))
+
+
+@pytest.mark.parametrize("ripple", [0.05, 0.2])
+def test_a_speed_that_swings_turns_every_vector_alike(ripple: float) -> None:
+    rng = Random(2)
+    bench = Bench(drive=Drive(ripple=ripple), index_at=0.37)
+    ratios = []
+    for _ in range(24):
+        vector = rect(3.0, rng.uniform(0, 2 * pi))
+        found = sweep_vector(sweep(pin(vector), bench, rng), 2)
+        ratios.append(found.whole.vector / (vector * 1_000 * exp(2j * pi * 0.37)))
+    mean = sum(ratios) / len(ratios)
+    assert abs(np.angle(mean)) <= ripple
+    assert abs(mean) == pytest.approx(1 - ripple**2 / 4, abs=0.006)
+    assert max(abs(ratio - mean) for ratio in ratios) < 0.02
+
+
+def test_drift_is_found_and_takes_nothing_from_the_vector() -> None:
+    rng = Random(4)
+    for drift in (-300.0, 40.0, 900.0):
+        found = sweep_vector(made(600 + 800j, rng, drift_nm=drift, samples=400), 2)
+        assert found.drift_per_turn_nm == pytest.approx(drift, abs=3)
+        assert found.whole.vector == pytest.approx(600 + 800j, abs=3)
+        assert found.whole.residual_nm < 3
+
+
+def test_the_form_of_the_pin_is_no_drift_and_stays_in_the_residual() -> None:
+    at_ns = tuple(round(i / 96 * TURN_NS) for i in range(193))
+    value_nm = tuple(
+        round(1_000 * cos(2 * pi * i / 96) + 400 * cos(4 * pi * i / 96 + 1.1))
+        for i in range(193)
+    )
+    found = sweep_vector(Sweep(at_ns, value_nm, (0, TURN_NS, 2 * TURN_NS)), 2)
+    assert found.drift_per_turn_nm == pytest.approx(0, abs=0.1)
+    assert found.whole.vector == pytest.approx(1_000, abs=0.5)
+    assert found.whole.residual_nm == pytest.approx(400 / sqrt(2), rel=0.02)
+
+
+def test_noise_is_the_residual() -> None:
+    found = sweep_vector(made(1_000j, Random(6), noise_nm=80, turns=5, samples=200), 5)
+    assert found.whole.residual_nm == pytest.approx(80, rel=0.06)
+    assert len(found.turns) == 5
+    assert found.whole.samples == 1_000
+
+
+def test_turns_that_differ_show_it_one_by_one() -> None:
+    first = made(1_000 + 0j, Random(7), turns=1)
+    second = made(2_000j, Random(8), turns=1)
+    both = Sweep(
+        first.at_ns + tuple(at + TURN_NS for at in second.at_ns),
+        first.value_nm + second.value_nm,
+        (0, TURN_NS, 2 * TURN_NS),
+    )
+    found = sweep_vector(both, 2)
+    assert found.turns[0].vector == pytest.approx(1_000, abs=2)
+    assert found.turns[1].vector == pytest.approx(2_000j, abs=2)
+
+
+def test_only_the_turns_that_count_are_looked_at() -> None:
+    swept = made(500j, Random(1), turns=3)
+    assert sweep_vector(swept, 2).whole.samples == 96
+
+
+@pytest.mark.parametrize("index_ns", [(), (0,), (0, TURN_NS)])
+def test_without_enough_index_passings_there_is_no_direction(index_ns: tuple[int, ...]) -> None:
+    swept = made(500j, Random(1))
+    with pytest.raises(VectorError, match="whole turns by the index"):
+        sweep_vector(Sweep(swept.at_ns, swept.value_nm, index_ns), 2)
+
+
+def test_too_few_readings_have_no_direction() -> None:
+    with pytest.raises(VectorError, match="7 readings"):
+        fit_harmonic([i / 7 * 2 * pi for i in range(7)], [1.0] * 7)
+
+
+def test_readings_over_a_small_part_of_the_turn_have_no_direction() -> None:
+    with pytest.raises(VectorError, match="too little of a turn"):
+        fit_harmonic([i * 0.001 for i in range(40)], [float(i) for i in range(40)])
+
+
+def test_a_pin_without_run_out_has_no_length() -> None:
+    found = fit_harmonic([i / 36 * 2 * pi for i in range(36)], [4_200.0] * 36)
+    assert isinstance(found, Harmonic)
+    assert found.amplitude_nm == pytest.approx(0, abs=1e-9)
+    assert 0 <= found.direction_deg < 360
