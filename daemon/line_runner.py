@@ -68,6 +68,7 @@ class LineRunner:
         self._since = 0.0
         self._next_at = 0.0
         self._is_open = False
+        self._why_lost = ""
         self._bad_logged = (0, float("-inf"))
         self._asking = asyncio.Event()
         self._port = SerialPort(
@@ -110,13 +111,13 @@ class LineRunner:
                 log.info("line %s: %s is open", self._id, self._port.url)
                 self._note(at_ns, "opened")
                 self._tell(self.decoder.opened(at_ns))
-                self._is_open = True
+                self._is_open, self._why_lost = True, ""
                 self._is_polled = self._is_due = False
                 self._asking.set()
             case Lost(at_ns, reason):
-                if self._is_open:
+                if reason != self._why_lost:  # each try to open it again fails alike
                     log.warning("line %s: %s", self._id, reason)
-                self._is_open = False
+                self._is_open, self._why_lost = False, reason
                 self._note(at_ns, "lost", reason)
                 self._tell(self.decoder.lost(at_ns, reason))
             case ModemEdge() | ModemDoubt():
@@ -189,7 +190,8 @@ class LineRunner:
         self._port.write(request)
 
     async def _watch(self) -> None:
-        while True:
+        """Tell of an indicator that has stopped speaking, unless the line may be silent."""
+        while self._silent_ns:
             await asyncio.sleep(min(0.2, self._silent_ns / NS_PER_S / self._clock.rate / 4))
-            if self._silent_ns and self._is_open:
+            if self._is_open:
                 self._tell(self.decoder.silent(self._clock.now_ns(), self._silent_ns))

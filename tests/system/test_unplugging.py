@@ -13,7 +13,7 @@ import pytest
 from tests.system.deadline import until
 from tests.system.record_reader import clampings, rows
 from tests.system.service_process import ServiceProcess, running_service
-from tests.system.shop import Shop, running_shop
+from tests.system.shop import Shop, bench_file, running_shop
 from tests.system.verdict_check import check_verdicts
 
 pytestmark = pytest.mark.system
@@ -87,6 +87,19 @@ def test_a_silent_indicator_is_told_within_two_seconds(tmp_path: Path) -> None:
         shop.listener.wait_for_message(
             "b1/state", lambda m: m.json["state"] != "blocked", shop.listener.count - 1
         )
+        assert service.stop() == 0
+
+
+def test_a_line_that_may_be_silent_is_no_busy_loop(tmp_path: Path) -> None:
+    # An indicator with a print key says nothing for hours; and nothing is plugged in here.
+    url, silent = "mqtt://127.0.0.1:1", ("baud = 9600", "baud = 9600\nsilent_s = 0")
+    with running_service(bench_file(tmp_path, url, ("b1",), silent)) as service:
+        until((tmp_path / "millrace.db.socket").exists, "the service at work", 20)
+        until(lambda: "is not there" in service.log(), "a word on the missing port", 10)
+        before_s, since_s = service.cpu_s(), time.monotonic()
+        until(lambda: time.monotonic() - since_s > 2, "two idle seconds", 10)
+        share = (service.cpu_s() - before_s) / (time.monotonic() - since_s)
+        assert share < IDLE_SHARE
         assert service.stop() == 0
 
 
