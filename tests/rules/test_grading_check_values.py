@@ -44,7 +44,7 @@ def expected_beside(limit: str, beside: int) -> str | None:
     return "ordinary" if beside <= 0 else None
 
 
-# Common practice, no source. Steps as digits of the sixth decimal of an inch, and of a millimetre.
+# Common practice, no source. Steps as digits of the sixth decimal of an inch or millimetre.
 @pytest.mark.parametrize("inch_step", [20, 10, 5, 1])
 @pytest.mark.parametrize(("limit", "inch", "um"), [("top", 200, 5), ("ordinary", 400, 10)])
 @pytest.mark.parametrize("beside", range(-3, 4))
