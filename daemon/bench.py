@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
+from daemon.messages import OrderForecast
+from daemon.order_forecast import order_forecast, warning_text
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules import bench
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
-from rules.facts import AlarmFact, CorrectionFact, Fact, RefusedFact
+from rules.facts import AlarmFact, CorrectionFact, Fact, PutAwayFact, RefusedFact
 from rules.lot import LotView
 from rules.signals import Signals, show
 
@@ -167,7 +169,36 @@ class BenchRunner:
         before, self._state = self._state, state
         if facts or _looks_other(before, state):
             self._refresh(facts)
+        if any(isinstance(f, PutAwayFact) and f.is_right for f in facts):
+            self._look_ahead()
         return True
+
+    def _look_ahead(self) -> None:
+        """Raise or return the early warning that the lot will not fill the order.
+
+        After the put-away, not with the verdict: the lamp does not wait for a forecast.
+        """
+        was_short = "order-short" in self.alarms
+        try:
+            found = self.forecast()
+        except StoreError as error:
+            log.error("%s: no forecast: %s", self.by.bench, error)
+            return
+        is_short = found is not None and found.short
+        if is_short != was_short:
+            text = warning_text(found) if found is not None and is_short else ""
+            self.handle(bench.Forecasted(is_short, text))
+
+    def forecast(self) -> OrderForecast | None:
+        """Return the forecast of the order; None when there is nothing to go by.
+
+        Raises:
+            StoreError: If the store can't be read.
+        """
+        standing = self._store.standing(self.by.bench)
+        if self.lot is None or standing is None:
+            return None
+        return order_forecast(self.lot, standing.counts(), "order-short" in self.alarms)
 
     def open_lot(self, opening: LotOpening) -> None:
         """Open a lot.
@@ -194,6 +225,7 @@ class BenchRunner:
         self._store.commit(facts, self.by, self._stamp(), inbound)
         self.lot = self._store.lot(self.by.bench)
         self._refresh(facts)
+        self._look_ahead()
 
     def open_lot_or_refuse(self) -> LotView:
         """Return the open lot.
@@ -222,6 +254,14 @@ class BenchRunner:
         self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
         self.lot = None
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
+        self._refresh(())
+
+    def break_down(self, error: Exception) -> None:
+        """Be in fault for an error of our own: what may be wrong must grade nothing.
+
+        Taken up again as after a restart, like any other fault.
+        """
+        self.fault = f"an error of the service itself: {type(error).__name__}: {error}"
         self._refresh(())
 
     def _fail(self, error: StoreError, event: BenchEvent) -> None:

@@ -107,6 +107,31 @@ class GradeCount(Payload):
     ordered: int | None = None
 
 
+class OrderForecast(Payload):
+    """What is to be expected of the pieces nobody has measured; never proof."""
+
+    grade: str
+    missing: int
+    """Pieces of the order still to be found."""
+    unmeasured: int
+    measured: int
+    """Pieces it rests on."""
+    expected_pieces: float
+    """Pieces still to be measured until the order is filled or the lot is used up."""
+    pieces_5: int | None
+    """5 % point of the pieces that fill it; None where the lot runs out first."""
+    pieces_50: int | None
+    pieces_95: int | None
+    expected_found: float
+    """Pieces of the grade found by then, at most ``missing``."""
+    runs_out: float
+    """Chance that the lot runs out before the order is filled, 0 to 1."""
+    short: bool
+    """The lead is warned: the lot will not suffice."""
+    model: str
+    """Model and prior it rests on."""
+
+
 class Lot(Payload):
     """ROOT/BENCH/lot, retained: counts from the store, never from memory."""
 
@@ -129,6 +154,7 @@ class Lot(Payload):
     unmeasured: int | None = None
     retried: int = 0
     """Pieces measured again as a whole set."""
+    forecast: OrderForecast | None = None
     cycle_s_median: float | None = None
     """Median time from a piece's first clamping to its put-away, last ten pieces."""
 

@@ -6,6 +6,7 @@ import logging
 import signal
 from collections.abc import Callable
 from functools import partial
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
 
@@ -24,12 +25,14 @@ from daemon.publisher import Publisher
 from daemon.recording import Recorder, What
 from daemon.store import Store
 from daemon.wiring import decoders
+from rules.bench import BenchEvent
 from rules.capture_model import Tick
 
 log = logging.getLogger(__name__)
 
 TICK_S = 0.1
 RECOVER_S = 1.0
+_WARM_UP_S = 2.0
 
 
 def _nothing(_: str) -> None:
@@ -105,7 +108,9 @@ class Service:
                     tasks.create_task(self._publish(publisher, inbound))
                 ticks = tasks.create_task(self._tick())
                 cure = tasks.create_task(self._recover())
+                warm = tasks.create_task(_warm_up())
                 await self._stopping.wait()
+                warm.cancel()
                 ticks.cancel()
                 cure.cancel()
         finally:
@@ -120,7 +125,15 @@ class Service:
 
     def _take(self, routed: Routed) -> None:
         bench, event = routed
-        self.benches[bench].handle(event)
+        self._step(self.benches[bench], event)
+
+    def _step(self, runner: BenchRunner, event: BenchEvent) -> None:
+        """Let a bench take an event; an error of our own stops its grading, not the service."""
+        try:
+            runner.handle(event)
+        except Exception as error:
+            log.exception("%s: %s", runner.by.bench, type(event).__name__)
+            runner.break_down(error)
 
     async def _publish(self, publisher: Publisher, inbound: Inbound) -> None:
         """Keep one bench on the broker, come what may: its neighbours have no part in it."""
@@ -136,7 +149,7 @@ class Service:
             await asyncio.sleep(TICK_S / max(1.0, self._clock.rate / 10))
             now = Tick(self._clock.now_ns())
             for runner in self.benches.values():
-                runner.handle(now)
+                self._step(runner, now)
 
     async def _recover(self) -> None:
         while True:
@@ -169,6 +182,12 @@ def _texts(config: Config) -> list[tuple[str, str, str, str]]:
         grading = one.rules.grading
         texts.append((grading.sha256, "rules", one.rules_path.name, one.rules_text))
     return texts
+
+
+async def _warm_up() -> None:
+    """Load what the first forecast needs before it is asked for, off the loop."""
+    await asyncio.sleep(_WARM_UP_S)
+    await asyncio.to_thread(import_module, "numpy")
 
 
 def serve(

@@ -119,6 +119,7 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
         set_aside=view.set_aside,
         unmeasured=view.unmeasured,
         retried=numbers["retried"],
+        forecast=runner.forecast(),
         cycle_s_median=round(median(durations) / NS_PER_S, 1) if durations else None,
     )
 

@@ -86,7 +86,17 @@ class CallAnswered:
     role: str
 
 
-BenchEvent = CaptureEvent | SignalFault | Placed | RetryAsked | Abandoned | CallAnswered
+@dataclass(frozen=True, slots=True)
+class Forecasted:
+    """The forecast of the order says, or says no more, that the lot will not suffice."""
+
+    is_short: bool
+    text: str
+
+
+BenchEvent = (
+    CaptureEvent | SignalFault | Placed | RetryAsked | Abandoned | CallAnswered | Forecasted
+)
 
 
 class CommandRefusedError(Exception):
@@ -162,6 +172,8 @@ def step(
             return _put_away(state, put_away.Placed(event.bin), rules, lot)
         case SignalFault():
             return _signal_fault(state, event)
+        case Forecasted():
+            return _alarm(state, "order-short", event.is_short, event.text)
         case RetryAsked() | Abandoned() | CallAnswered():
             return _asked(state, event, rules)
 

@@ -11,6 +11,7 @@ from rules.put_away import Confirmation
 AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
     "signal-fault", "help-called", "attention-asked",
+    "order-short",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 

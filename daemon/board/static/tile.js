@@ -143,7 +143,7 @@ export class Tile {
     if (ratio) {
       items(this.part.ratio, [`yield ${ratio.share}, n ${ratio.n}`, ratio.grade]);
       const cycle = ratio.cycleS === null ? "" : `${Math.round(ratio.cycleS)} s a piece`;
-      items(this.part.more, [`${ratio.retried} retried`, cycle]);
+      items(this.part.more, [words.forecast(lot), `${ratio.retried} retried`, cycle]);
     }
     const isLot = Boolean(lot?.lot);
     show(this.part.lot, isLot);

@@ -131,3 +131,12 @@ export function lasting(seconds) {
   if (s < 86400) return `${Math.floor(s / 3600)} h ${two(Math.floor((s % 3600) / 60))}`;
   return `${Math.floor(s / 86400)} d`;
 }
+
+// How many more pieces the order asks for, with the 90 % range; never proof.
+export function forecast(lot) {
+  const found = lot?.forecast;
+  if (!found || !found.missing) return "";
+  if (found.short) return `lot runs out, about ${Math.round(found.expected_found)} of ${found.missing} to come`;
+  const most = found.pieces_95 === null ? `${found.unmeasured}+` : found.pieces_95;
+  return `about ${Math.round(found.expected_pieces)} more (${found.pieces_5 ?? "?"}–${most})`;
+}
