@@ -78,6 +78,7 @@ class LiveBench:
         self._recorder = recorder
         self._wiring = wiring or {}
         self._plan: list[Planned] = []
+        self._is_over = False
         self._zero_ns = clock.now_ns()
         self._told = 0
         self._timer: asyncio.TimerHandle | None = None
@@ -101,6 +102,10 @@ class LiveBench:
         """Have things done at times of the bench, between the frames before and after."""
         self._plan = sorted([*self._plan, *planned], key=lambda item: item[0])
         self._set_timer()
+
+    def finish(self) -> None:
+        """Let nothing happen any more: what was planned to end ends at its own time."""
+        self._is_over = True
 
     def stop(self) -> None:
         """Stop, and take the line away."""
@@ -133,11 +138,12 @@ class LiveBench:
     def keep_up(self) -> None:
         """Let everything happen that is due, and set the timer for the next."""
         now_ns = self.now_ns
-        while self._plan and self._plan[0][0] <= now_ns:
+        while not self._is_over and self._plan and self._plan[0][0] <= now_ns:
             at_ns, action = self._plan.pop(0)
             self._advance(at_ns, now_ns)
             action()
-        self._advance(now_ns, now_ns)
+        if not self._is_over:
+            self._advance(now_ns, now_ns)
         self._tell_truth()
         self._set_timer()
 
@@ -197,7 +203,7 @@ class LiveBench:
         times = [at_ns for at_ns, _ in self._plan[:1]]
         if self._bench.next_ns is not None:
             times.append(self._bench.next_ns)
-        next_ns = min(times, default=None)
+        next_ns = None if self._is_over else min(times, default=None)
         if next_ns is None:
             self._timer = None
             return

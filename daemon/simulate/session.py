@@ -163,13 +163,18 @@ async def run(
         if around.broker is not None:
             live.shop_floor = ShopFloor(around.broker, around.root, around.bench, live)
         ended = asyncio.Event()
-        words = _words(made.pattern, live, ended)
+
+        def finish() -> None:
+            live.finish()
+            ended.set()
+
+        words = {**_words(made.pattern, live), "stop": finish}
         _heed(ended, words, takes_words=around.takes_words)
         try:
             live.start()
             live.plan([(round(at_s * NS_PER_S), words[word]) for at_s, word in wanted.plan])
             if seconds is not None:
-                live.plan([(round(seconds * NS_PER_S), ended.set)])
+                live.plan([(round(seconds * NS_PER_S), finish)])
             ready(made.end)
             await live_until(ended, live)
         finally:
@@ -177,9 +182,7 @@ async def run(
         return summary(live, made.end, made.bench)
 
 
-def _words(
-    pattern: FaultyPattern, live: LiveBench, ended: asyncio.Event
-) -> Mapping[str, Callable[[], None]]:
+def _words(pattern: FaultyPattern, live: LiveBench) -> Mapping[str, Callable[[], None]]:
     def setting(name: str, value: bool) -> Callable[[], None]:
         return lambda: setattr(pattern, name, value)
 
@@ -192,7 +195,6 @@ def _words(
         "switch-back": setting("is_switched", False),
         "silence": setting("is_silent", True),
         "speak": setting("is_silent", False),
-        "stop": ended.set,
     }
 
 
