@@ -1,5 +1,6 @@
 """One line: bytes → driver → stamped readings and signal edges for the benches on it."""
 
+import logging
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -13,6 +14,8 @@ from drivers import BadFrame, Driver, Reading
 from rules.capture_model import CaptureEvent, Edge, LineBack, LineLost, Seen, Signal
 from rules.debounce import HELD_AT_START, HELD_TOO_LONG, UNSTEADY
 from rules.line_events import SignalFault
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +130,21 @@ class LineDecoder:
         self._lost[seat.indicator] = reason
         return [(seat.bench, LineLost(seat.indicator, at_ns, reason))]
 
+    def failed(self, at_ns: int, error: Exception) -> list[Routed]:
+        """Return the loss of a line whose driver has raised; a new one takes its place."""
+        name = self.config.driver.name
+        log.error("line %s: driver %s failed", self.config.section.id, name, exc_info=error)
+        self._driver = self._make()
+        return self.lost(at_ns, f"driver {name} failed: {type(error).__name__}: {error}")
+
     # --- bytes ---
 
     def chunk(self, at_ns: int, data: bytes) -> list[Routed]:
         """Return what the bytes mean, in order."""
-        found = self._driver.feed(data)
+        try:
+            found = self._driver.feed(data)
+        except Exception as error:  # anybody's driver: it must not, and one day it does
+            return self.failed(at_ns, error)
         if not found:
             return []
         self.results += len(found)

@@ -22,6 +22,7 @@ _LEAST_ANSWER_S = 0.2
 
 
 _BAD_FRAMES_LOGGED_S = 10.0
+_FAILED_WAIT_S = 1.0
 
 _MAY_REST_ON: frozenset[Signal] = frozenset({"index", "run"})
 """A flag may stop on its sensor, a spindle may run; a foot or a torque tool lets go again."""
@@ -154,13 +155,23 @@ class LineRunner:
         """Send what the driver wants sent, at most one request every ``request_every_s``."""
         loop = asyncio.get_running_loop()
         while True:
-            wait = self._ask(loop.time()) if self._is_open else None
+            wait = self._ask_guarded(loop.time()) if self._is_open else None
             try:
                 async with asyncio.timeout(wait):
                     await self._asking.wait()
             except TimeoutError:
                 continue
             self._asking.clear()
+
+    def _ask_guarded(self, now: float) -> float | None:
+        """Ask; a driver that raises is a lost line, tried again a moment later."""
+        try:
+            return self._ask(now)
+        except Exception as error:  # anybody's driver
+            self._tell(self.decoder.failed(self._clock.now_ns(), error))
+            self._is_polled = self._is_due = False
+            self._next_at = now + _FAILED_WAIT_S
+            return _FAILED_WAIT_S
 
     def _ask(self, now: float) -> float | None:
         """Return how long to wait before looking again; None until something comes.
