@@ -203,11 +203,12 @@ def lot_data(lot: LotView, fact: LotFact) -> LotData:
 
 def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> LotData:
     """Return the data of a change of the open lot."""
-    same = {"lot": lot.code, "article": lot.article, "quantity": lot.quantity}
     match fact:
         case OrderFact():
             return LotData(
-                **same,
+                lot=lot.code,
+                article=lot.article,
+                quantity=lot.quantity,
                 what="order-changed",
                 order={**lot.ordered, fact.grade: fact.quantity},
                 set_aside=lot.set_aside,
@@ -217,7 +218,9 @@ def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> Lot
             )
         case VisualFact():
             return LotData(
-                **same,
+                lot=lot.code,
+                article=lot.article,
+                quantity=lot.quantity,
                 what="set-aside",
                 order=dict(lot.ordered),
                 set_aside=lot.set_aside + fact.pieces,
@@ -227,7 +230,9 @@ def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> Lot
             )
         case BoxFact():
             return LotData(
-                **same,
+                lot=lot.code,
+                article=lot.article,
+                quantity=lot.quantity,
                 what="box-changed",
                 order=dict(lot.ordered),
                 set_aside=lot.set_aside,

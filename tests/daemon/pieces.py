@@ -5,7 +5,7 @@ from pathlib import Path
 
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules.clamping import Clamping, Loosening, PositionRunOut
-from rules.cycle import CycleKind
+from rules.cycle import CycleKind, HowEnded
 from rules.facts import ClampingFact, CycleEndedFact, Fact, PutAwayFact
 from rules.grading import assess, decide
 from rules.ruleset import Grade, RuleSet
@@ -83,7 +83,7 @@ def measured(
         )
         decision = decide(assessed, RULES)
         if decision is not None:
-            how = "invalid" if decision.why == "invalid" else "graded"
+            how: HowEnded = "invalid" if decision.why == "invalid" else "graded"
             facts = (*facts, CycleEndedFact(piece, cycle, how, decision.text, decision))
         steps.append(facts)
     return steps
