@@ -109,11 +109,23 @@ def _text(name: str) -> str:
 
 
 def _renamed(text: str, new: NewName) -> str:
-    return (
+    named = (
         text.replace(_PACKAGE, new.module)
         .replace("Skeleton", new.class_name)
         .replace("skeleton", new.name)
     )
+    return _own_imports_last(named, new)
+
+
+def _own_imports_last(text: str, new: NewName) -> str:
+    """Return the text with the package's own imports behind those of reclamp."""
+    lines = text.splitlines(keepends=True)
+    own = [line for line in lines if line.startswith(f"from {new.module}.")]
+    if not own:
+        return text
+    others = [line for line in lines if line not in own]
+    last = max(at for at, line in enumerate(others) if line.startswith(("from ", "import ")))
+    return "".join([*others[: last + 1], "\n", *own, *others[last + 1 :]])
 
 
 def _filled(text: str, new: NewName) -> str:

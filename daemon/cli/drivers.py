@@ -22,7 +22,8 @@ driver_app = typer.Typer(
     no_args_is_help=True,
 )
 AsJson = Annotated[bool, typer.Option("--json", help="JSON, for programs.")]
-_SHOWN_BYTES = 300
+_SHOWN_BYTES, _SHOWN_LETTERS = 48, 300
+_SHOWN_FAILURES, _SHOWN_NOTES = 2, 6
 
 
 @driver_app.command("list")
@@ -143,19 +144,24 @@ def _print_result(result: CaseResult) -> None:
         return
     mark = "FAIL" if result.failures else "ok  "
     typer.echo(f"  {mark} {result.tried:>7} {result.name}")
-    for note in result.notes:
+    for note in result.notes[:_SHOWN_NOTES]:
         typer.echo(f"               {note}")
-    for failure in result.failures:
+    if len(result.notes) > _SHOWN_NOTES:
+        left_out = len(result.notes) - _SHOWN_NOTES
+        typer.echo(f"               {left_out} more notes: --json shows all")
+    shown = result.failures[:_SHOWN_FAILURES]
+    for failure in shown:
         _print_failure(failure)
-    if result.failed > len(result.failures):
-        typer.echo(f"         {result.failed - len(result.failures)} more failed alike")
+    if result.failed > len(shown):
+        typer.echo(f"         {result.failed - len(shown)} more failed")
 
 
 def _print_failure(failure: Failure) -> None:
-    typer.echo(f"         {failure.what}")
+    what = failure.what
+    typer.echo(f"         {what[:_SHOWN_LETTERS]}{'…' if len(what) > _SHOWN_LETTERS else ''}")
     shown = failure.stream[-_SHOWN_BYTES:]
     if shown:
         left_out = len(failure.stream) - len(shown)
-        before = f"({left_out} bytes left out) " if left_out else ""
+        before = f"({left_out} bytes before) " if left_out else ""
         typer.echo(f"         fed {before}{shown!r}")
         typer.echo(f"         hex {before}{shown.hex(' ').upper()}")
