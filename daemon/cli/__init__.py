@@ -6,6 +6,7 @@ from daemon.cli import (
     bench_files,
     board,
     demo,
+    drivers,
     lot,
     piece,
     ports,
@@ -38,6 +39,7 @@ app.command("board")(board.board)
 app.command("watch")(watch.watch)
 app.command("recompute")(recompute.recompute)
 app.command("schema")(schema.schema)
+app.add_typer(drivers.driver_app, name="driver")
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
