@@ -16,6 +16,8 @@ from daemon.cli.answers import refuse
 __all__ = ["watch"]
 
 _REDRAW_S = 0.5
+_ONCE_S = 6.0
+"""A live bench says its state within five seconds; what is only retained says nothing of now."""
 
 
 def watch(
@@ -24,7 +26,7 @@ def watch(
     ] = "mqtt://127.0.0.1:1883",
     root: Annotated[str, typer.Option(help="First level of the benches' topics.")] = "reclamp",
     once: Annotated[
-        bool, typer.Option(help="Show it once, after two seconds, and end.")
+        bool, typer.Option(help="Show it once, after six seconds, and end.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="With --once: as JSON.")] = False,
 ) -> None:
@@ -58,7 +60,7 @@ async def _watch(broker: Broker, root: str, *, once: bool, as_json: bool) -> Non
     console = Console()
     try:
         if once:
-            await asyncio.sleep(2)
+            await asyncio.sleep(_ONCE_S)
             found = snapshot(hub.shop)
             if as_json:
                 console.file.write(json.dumps(found, ensure_ascii=False) + "\n")

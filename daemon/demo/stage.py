@@ -17,6 +17,9 @@ from pathlib import Path
 from daemon.errors import BrokerError, PortError
 
 BENCHES = ("b1", "b2")
+"""Benches with a lot; the Annex bench (b3) speaks, but no lot is open there."""
+
+_ANNEX = "annex.toml"
 _START_WAIT_S = 20.0
 _STOP_WAIT_S = 8.0
 _PR_SET_PDEATHSIG = 1
@@ -115,10 +118,13 @@ def set_up(folder: Path | None) -> Stage:
 
 
 def _lay_out(stage: Stage) -> None:
-    for source in files("simulators.scenario").iterdir():
-        if source.name.endswith(".toml"):
+    scenario = files("simulators.scenario")
+    for source in scenario.iterdir():
+        if source.name.endswith(".toml") and source.name != _ANNEX:
             text = source.read_text(encoding="utf-8")
-            text = text.replace("mqtt://127.0.0.1:1883", stage.broker_url)
+            if source.name == "bench.toml":
+                annex = scenario.joinpath(_ANNEX).read_text(encoding="utf-8")
+                text = text.replace("mqtt://127.0.0.1:1883", stage.broker_url) + "\n" + annex
             (stage.folder / source.name).write_text(text, encoding="utf-8")
 
 
@@ -151,8 +157,14 @@ def start_benches(stage: Stage, pieces: int, seed: int, speed: float) -> None:
              "--seed", str(seed), "--speed", str(speed), "--mqtt", stage.broker_url,
              "--protocol", "3.1.1", "--truth", str(stage.folder / f"{bench}.truth.jsonl")],
         )  # fmt: skip
+    stage.start(
+        "simulated-b3",
+        ["-m", "daemon.cli", "simulate", "bench.toml", "--line", "usb3",
+         "--port", "pty:b3.port", "--bench", "b3", "--mqtt", stage.broker_url,
+         "--seed", str(seed), "--speed", str(speed)],
+    )  # fmt: skip
     deadline = time.monotonic() + _START_WAIT_S
-    links = [stage.folder / f"{bench}.port" for bench in BENCHES]
+    links = [stage.folder / f"{bench}.port" for bench in (*BENCHES, "b3")]
     while not all(link.exists() for link in links):
         dead = stage.dead_child()
         if dead is not None or time.monotonic() > deadline:
