@@ -180,6 +180,7 @@ class LineRunner:
         it asks nothing: that is how it knows a quiet line.
         """
         if self._is_polled and now - self._since >= self._answer_s:
+            self._note(self._clock.now_ns(), "timed-out")
             self.decoder.driver.timed_out()
             self._is_due = False
             self._since = now
@@ -205,4 +206,8 @@ class LineRunner:
         while self._silent_ns:
             await asyncio.sleep(min(0.2, self._silent_ns / NS_PER_S / self._clock.rate / 4))
             if self._is_open:
-                self._tell(self.decoder.silent(self._clock.now_ns(), self._silent_ns))
+                now_ns = self._clock.now_ns()
+                events = self.decoder.silent(now_ns, self._silent_ns)
+                if events:
+                    self._note(now_ns, "silent", str(self._silent_ns))
+                self._tell(events)

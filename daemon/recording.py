@@ -4,8 +4,10 @@ One line an entry, UTF-8 text, "#" starts a comment::
 
     AT_NS LINE < HEX           bytes from the line
     AT_NS LINE > HEX           bytes sent
+    AT_NS LINE timed-out       the driver was told that no answer came in time
     AT_NS LINE opened
     AT_NS LINE lost REASON
+    AT_NS LINE silent LIMIT_NS                  no reading for longer than this was noticed
     AT_NS LINE edge CONTACT on|off SINCE_NS     a modem line changed; debounced, so told later
     AT_NS LINE doubt CONTACT WHY                a modem line can't be believed; no WHY: it can
     AT_NS BENCH placed BIN
@@ -31,7 +33,9 @@ from daemon.modem_lines import MODEM_LINES, ModemDoubt, ModemEdge, ModemEvent, M
 
 log = logging.getLogger(__name__)
 
-What = Literal["<", ">", "opened", "lost", "edge", "doubt", "placed", "command"]
+What = Literal[
+    "<", ">", "timed-out", "opened", "lost", "silent", "edge", "doubt", "placed", "command"
+]
 OF_A_BENCH = frozenset({"placed", "command"})
 """Entries whose place is a bench; the place of all others is a line."""
 
@@ -39,6 +43,7 @@ _KNOWN: tuple[What, ...] = get_args(What)
 _OUT_OF_ORDER_NS = 1_000_000_000
 _EDGE = re.compile(r"(cts|dsr|dcd|ri) (on|off) ([0-9]+)")
 _DIGITS_MAX = 20
+_LIMIT = re.compile(r"[0-9]{1,20}")
 _DOUBT = re.compile(r"(cts|dsr|dcd|ri)(?: (.*))?")
 
 
@@ -159,6 +164,8 @@ def _parse(line: str, place: str) -> Entry:
             bytes.fromhex(entry.text)
         except ValueError as error:
             raise RecordingError(f"{place}: no hex: {error}; accepted is e.g. 2b30") from error
+    if what == "silent" and not _LIMIT.fullmatch(entry.text):
+        raise RecordingError(f"{place}: {entry.text!r}; accepted is silent LIMIT_NS")
     if what == "placed" and not entry.text:
         raise RecordingError(f"{place}: accepted is placed BIN")
     if what == "command":

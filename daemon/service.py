@@ -17,6 +17,7 @@ from daemon.clock import Clock, boot_id, rfc3339
 from daemon.commands import carry_out
 from daemon.config import Config
 from daemon.control import ControlServer, socket_path
+from daemon.file_texts import file_texts
 from daemon.inbound import Inbound
 from daemon.line import Routed
 from daemon.line_runner import LineRunner
@@ -62,7 +63,7 @@ class Service:
         self._store = Store(config.store_path, reached)
         boot = boot_id()
         utc = rfc3339(clock.utc())
-        self._store.keep_texts(_texts(config), utc)
+        self._store.keep_texts(file_texts(config), utc)
         self.benches = {
             one.id: BenchRunner(config, one, self._store, clock, boot) for one in config.benches
         }
@@ -173,15 +174,6 @@ class Service:
     def _note(self, bench: str, what: What, text: str) -> None:
         if self._recorder is not None:
             self._recorder.note(self._clock.now_ns(), bench, what, text)
-
-
-def _texts(config: Config) -> list[tuple[str, str, str, str]]:
-    source = config.source
-    texts = [(source.sha256, "bench", source.path.name, source.text)]
-    for one in config.benches:
-        grading = one.rules.grading
-        texts.append((grading.sha256, "rules", one.rules_path.name, one.rules_text))
-    return texts
 
 
 async def _warm_up() -> None:

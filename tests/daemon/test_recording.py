@@ -93,8 +93,9 @@ ROWS = {
     "a time in seconds": ("1.5 usb1 opened", "'1.5 usb1 opened'; accepted is AT_NS LINE WHAT"),
     "a time without end": ("9" * 5000 + " usb1 opened", "accepted is AT_NS LINE WHAT [TEXT]"),
     "too few words": ("1 usb1", "'1 usb1'; accepted is AT_NS LINE WHAT [TEXT]"),
-    "an unknown word": ("1 usb1 heard 2b", "'heard'; accepted are <, >, opened, lost, edge, "
-                                           "doubt, placed, command"),
+    "an unknown word": ("1 usb1 heard 2b", "'heard'; accepted are <, >, timed-out, opened, "
+                                           "lost, silent, edge, doubt, placed, command"),
+    "no limit": ("1 usb1 silent long", "'long'; accepted is silent LIMIT_NS"),
     "half a byte": ("1 usb1 < 2b3", "no hex: "),
     "text for hex": ("1 usb1 > hello", "no hex: "),
     "no bin": ("1 b1 placed", "accepted is placed BIN"),

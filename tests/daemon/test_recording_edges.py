@@ -56,7 +56,7 @@ def test_recordings_of_before_are_read_as_ever(tmp_path: Path) -> None:
         ("5 usb1 edge dsr up 1", "accepted is edge CONTACT on|off SINCE_NS"),
         ("5 usb1 edge dsr on", "accepted is edge CONTACT on|off SINCE_NS"),
         ("5 usb1 doubt", "accepted is doubt CONTACT WHY"),
-        ("5 usb1 edges dsr on 1", "accepted are <, >, opened, lost, edge, doubt, placed"),
+        ("5 usb1 edges dsr on 1", "accepted are <, >, timed-out, opened, lost"),
     ],
 )
 def test_a_wrong_entry_is_refused_with_its_line_number(

@@ -1,0 +1,190 @@
+"""A recording taken up again: the same bytes, bins and commands give the same record.
+
+Opens nothing but the store it is given. Time is the recording's: between two entries it ticks
+every 100 ms, as the service does, so that pins that stand still are noticed. A recording
+knows no time of day: UTC starts at 1970-01-01 with the recording's own zero, and the record
+says that nobody knows whether that clock was right.
+
+What came, what was asked, what stayed out and who was silent stand in the recording; only
+the ticks are made anew, so a pin that never turned may be told a tick sooner or later.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from pydantic import ValidationError
+
+from daemon.bench import BenchRunner
+from daemon.clock import Synced, rfc3339
+from daemon.commands import carry_out
+from daemon.config import Config
+from daemon.errors import RecordingError
+from daemon.file_texts import file_texts
+from daemon.line import LineDecoder, Routed
+from daemon.messages import Command
+from daemon.recording import OF_A_BENCH, Entry
+from daemon.store import Store
+from daemon.wiring import decoders
+from rules import bench
+from rules.capture_model import Tick
+
+TICK_NS = 100_000_000
+BOOT = "recording"
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_ASKS_MAX = 1000
+"""More answer timeouts in a row than any driver waits for a quiet line."""
+
+
+@dataclass(slots=True)
+class RecordedClock:
+    """The clock of a recording: it stands still until it is set.
+
+    Attributes:
+        at_ns: Monotonic nanoseconds of the recording; never falls.
+        rate: A recording is replayed in its own time.
+    """
+
+    at_ns: int = 0
+    rate: float = 1.0
+
+    def now_ns(self) -> int:
+        """Return the time of the entry or tick that is being taken."""
+        return self.at_ns
+
+    def utc(self) -> datetime:
+        """Return the same as a time of day that begins with the recording's zero."""
+        return _EPOCH + timedelta(microseconds=self.at_ns // 1000)
+
+    def synced(self) -> Synced:
+        """Return that nobody knows."""
+        return "unknown"
+
+
+@dataclass(slots=True)
+class _Line:
+    """A line as the service holds it, without a port."""
+
+    decoder: LineDecoder
+
+    def take(self, entry: Entry) -> list[Routed]:
+        """Return what an entry means to the benches."""
+        match entry.what:
+            case "<":
+                return self.decoder.chunk(entry.at_ns, entry.data)
+            case ">":
+                self._ask(entry)
+            case "timed-out":
+                self.decoder.driver.timed_out()
+            case "opened":
+                return self.decoder.opened(entry.at_ns)
+            case "lost":
+                return self.decoder.lost(entry.at_ns, entry.text)
+            case "silent":
+                return self.decoder.silent(entry.at_ns, int(entry.text))
+            case "edge" | "doubt" if (event := entry.modem_event()) is not None:
+                return self.decoder.modem(event)
+            case _:
+                pass
+        return []
+
+    def _ask(self, entry: Entry) -> None:
+        """Let the driver ask what was asked.
+
+        A recording made at the far end holds no timeouts: there a driver that does not ask
+        is told of them until it does.
+        """
+        asked = self.decoder.driver.next_request()
+        for _ in range(_ASKS_MAX):
+            if asked is not None:
+                break
+            self.decoder.driver.timed_out()
+            asked = self.decoder.driver.next_request()
+        if asked != entry.data:
+            raise RecordingError(
+                f"at {entry.at_ns}: line {entry.where} sent {entry.data!r}, its driver asks"
+                f" {asked!r}: accepted is the bench file that the recording was made with"
+            )
+
+
+@dataclass(slots=True)
+class _Replay:
+    """Lines and benches of one bench file at a recording."""
+
+    config: Config
+    store: Store
+    clock: RecordedClock
+    ticked_ns: int = field(init=False)
+    lines: dict[str, _Line] = field(init=False)
+    benches: dict[str, BenchRunner] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.ticked_ns = self.clock.at_ns
+        self.lines = {d.config.section.id: _Line(d) for d in decoders(self.config)}
+        self.store.keep_texts(file_texts(self.config), rfc3339(self.clock.utc()))
+        self.benches = {
+            one.id: BenchRunner(self.config, one, self.store, self.clock, BOOT)
+            for one in self.config.benches
+        }
+
+    def take(self, entry: Entry) -> None:
+        """Let time pass up to an entry, and take it."""
+        self._tick_until(entry.at_ns)
+        self.clock.at_ns = max(self.clock.at_ns, entry.at_ns)
+        if entry.what in OF_A_BENCH:
+            self._bench(entry)
+            return
+        line = self.lines.get(entry.where)
+        if line is None:
+            raise _stranger(entry, "line", self.lines)
+        self._tell(line.take(entry))
+
+    def _bench(self, entry: Entry) -> None:
+        runner = self.benches.get(entry.where)
+        if runner is None:
+            raise _stranger(entry, "bench", self.benches)
+        if entry.what == "placed":
+            runner.handle(bench.Placed(entry.text))
+            return
+        try:
+            command = Command.model_validate_json(entry.text)
+        except ValidationError as error:
+            raise RecordingError(f"at {entry.at_ns}: {entry.text[:80]!r}: {error}") from error
+        carry_out(command, runner, self.store)  # refused now is refused then
+
+    def _tick_until(self, at_ns: int) -> None:
+        while self.ticked_ns + TICK_NS <= at_ns:
+            self.ticked_ns += TICK_NS
+            self.clock.at_ns = max(self.clock.at_ns, self.ticked_ns)
+            for runner in self.benches.values():
+                runner.handle(Tick(self.ticked_ns))
+
+    def _tell(self, events: list[Routed]) -> None:
+        for name, event in events:
+            self.benches[name].handle(event)
+
+
+def replay(entries: Iterable[Entry], config: Config, store: Store) -> None:
+    """Let the benches of a bench file live through a recording, into a store.
+
+    Args:
+        entries: What ``read_recording`` gives.
+        config: The bench file that the recording was made with.
+        store: A fresh one begins as the recorded service did with a fresh one.
+
+    Raises:
+        RecordingError: If the recording is not of this bench file.
+        StoreError: If the store can't keep it.
+    """
+    shift: _Replay | None = None
+    for entry in entries:
+        if shift is None:
+            shift = _Replay(config, store, RecordedClock(entry.at_ns))
+        shift.take(entry)
+
+
+def _stranger(entry: Entry, what: str, known: Iterable[str]) -> RecordingError:
+    accepted = ", ".join(known)
+    return RecordingError(
+        f"at {entry.at_ns}: the bench file has no {what} {entry.where!r}; it has {accepted}"
+    )

@@ -1,0 +1,129 @@
+"""A recorded shift, replayed: the verdicts of the service that lived it, every time.
+
+The recording in ``data/recordings/shift`` was made by ``tests/make_recording.py`` with the
+real service on two simulated benches; ``verdicts.json`` is what that service graded then.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import replace as changed
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.config import Config, load
+from daemon.errors import RecordingError
+from daemon.recording import Entry, read_recording
+from daemon.replay import replay
+from daemon.store import Store
+from tests.recorded_verdicts import verdicts
+
+SHIFT = Path(__file__).parent / "data" / "recordings" / "shift"
+
+
+@pytest.fixture(scope="module")
+def config() -> Config:
+    return load(SHIFT / "bench.toml")
+
+
+@pytest.fixture(scope="module")
+def entries() -> list[Entry]:
+    return list(read_recording(SHIFT / "recording.txt"))
+
+
+def replayed(entries: Iterable[Entry], config: Config, path: Path) -> Path:
+    store = Store(path)
+    try:
+        replay(entries, config, store)
+    finally:
+        store.close()
+    return path
+
+
+def everything(path: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """Return every row of every table."""
+    with closing(sqlite3.connect(path)) as db:
+        names = "SELECT name FROM sqlite_schema WHERE type = 'table'"
+        tables = [name for (name,) in db.execute(names).fetchall()]
+        return {
+            table: db.execute(f"SELECT * FROM {table}").fetchall()
+            for table in tables
+            if table != "_sqlite_migrations"  # when a store was made is no fact of a shift
+        }
+
+
+def test_a_replay_grades_what_the_living_service_graded(
+    tmp_path: Path, config: Config, entries: list[Entry]
+) -> None:
+    expected = json.loads((SHIFT / "verdicts.json").read_text(encoding="utf-8"))
+    assert {v["kind"] for v in expected} == {"first", "retry", "after-interruption"}
+    assert verdicts(replayed(entries, config, tmp_path / "a.db")) == expected
+
+
+def test_two_replays_give_the_same_record_row_by_row(
+    tmp_path: Path, config: Config, entries: list[Entry]
+) -> None:
+    first = everything(replayed(entries, config, tmp_path / "a.db"))
+    second = everything(replayed(entries, config, tmp_path / "b.db"))
+    assert len(first["verdicts"]) >= 4
+    assert len(first["events"]) > 10
+    assert first == second
+
+
+def halved(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Cut every chunk in two that arrived at the same time."""
+    for entry in entries:
+        middle = len(entry.text) // 4 * 2
+        if entry.what == "<" and middle:
+            yield changed(entry, text=entry.text[:middle])
+            yield changed(entry, text=entry.text[middle:])
+        else:
+            yield entry
+
+
+def test_where_chunks_were_cut_changes_no_verdict(
+    tmp_path: Path, config: Config, entries: list[Entry]
+) -> None:
+    whole = verdicts(replayed(entries, config, tmp_path / "a.db"))
+    assert verdicts(replayed(halved(entries), config, tmp_path / "b.db")) == whole
+
+
+def test_a_service_killed_in_mid_shift_goes_on_where_the_record_ends(
+    tmp_path: Path, config: Config, entries: list[Entry]
+) -> None:
+    """Two lives over one store: no piece is numbered twice, and seq has no gap."""
+    half = len(entries) // 2
+    store = replayed(entries[:half], config, tmp_path / "a.db")
+    before = everything(store)
+    opened = [e for e in entries[:half] if e.what == "opened"]
+    again = [changed(e, at_ns=entries[half].at_ns) for e in opened]
+    after = everything(replayed([*again, *entries[half:]], config, store))
+    assert all(set(rows) <= set(after[table]) for table, rows in before.items())
+    seqs: dict[str, list[int]] = {}
+    for bench, seq, *_ in after["events"]:
+        seqs.setdefault(bench, []).append(seq)
+    assert all(found == list(range(1, len(found) + 1)) for found in seqs.values())
+
+
+@pytest.mark.parametrize(
+    ("entry", "told"),
+    [
+        (Entry(10, "usb9", "<", "2b"), "the bench file has no line 'usb9'; it has usb1, usb2"),
+        (Entry(10, "b9", "placed", "1"), "the bench file has no bench 'b9'; it has b1, b2"),
+        (Entry(10, "usb1", ">", "3f"), r"line usb1 sent b'\?', its driver asks None"),
+        (Entry(10, "usb2", ">", "3f"), r"line usb2 sent b'\?', its driver asks b'tell\\r'"),
+        (Entry(10, "b1", "command", '{"id": "x"}'), "at 10: .* Field required"),
+    ],
+)
+def test_a_recording_of_another_bench_file_is_refused(
+    tmp_path: Path, config: Config, entry: Entry, told: str
+) -> None:
+    with pytest.raises(RecordingError, match=f"(?s){told}"):
+        replayed([entry], config, tmp_path / "a.db")
+
+
+def test_an_empty_recording_is_an_empty_record(tmp_path: Path, config: Config) -> None:
+    assert everything(replayed([], config, tmp_path / "a.db"))["events"] == []
