@@ -125,6 +125,18 @@ def _capture(one: BenchConfig) -> list[str]:
             "capture: without index or run contact a nearly perfect collet shows no turning "
             "and will be invalid"
         )
+    if capture.proof == "period":
+        found.append(
+            "capture: by its own period a turn is proved only where run-out stands clear of "
+            "noise: a nearly perfect collet is invalid, and a speed that swings by more than "
+            "5 % refuses good ones; an index is better"
+        )
+    is_by_hand = capture.turning == "by-hand" and capture.proof == "index"
+    if is_by_hand and capture.second_flag_deg is None:
+        found.append(
+            "capture: by hand with one flag only the clutch proves the direction; the record "
+            "rests on its name"
+        )
     if capture.proof == "speed" and capture.speed_tolerance_percent > 5:
         found.append(
             "capture: a speed known to no better than 5 % refuses good collets for closure"

@@ -8,10 +8,10 @@ from typing import Any
 
 from daemon import config_checks
 from daemon.broker import Broker, parse_url
+from daemon.capture_section import CaptureSection
 from daemon.config_sections import (
     BenchFile,
     BenchSection,
-    CaptureSection,
     IndicatorSection,
     LineSection,
     LotSection,
@@ -270,6 +270,7 @@ def _indicator(
         turn_ns=_ns(section.turn_s or 0),
         speed_tolerance_percent=section.speed_tolerance_percent,
         has_run_contact=section.run_contact,
+        second_flag_deg=section.second_flag_deg or 0,
     )
     return IndicatorRules(
         indicator.id, indicator.position, um_to_nm(low), um_to_nm(high), sweep

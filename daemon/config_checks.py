@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Mapping
 
 from daemon.errors import DriverMakeError, UnknownDriverError
-from daemon.line_checks import check_lines
+from daemon.line_checks import bench_of_signals, check_lines
 from daemon.registry import FoundDriver, make_driver
 from daemon.rule_checks import RuleOutline
 from daemon.toml_file import Faults, Raw, table, tables
@@ -52,6 +52,7 @@ def check_raw(raw: Raw, outlines: Outlines, faults: Faults) -> None:
         name = bench.get("rules")
         rules = outlines.get(name) if isinstance(name, str) else None
         _check_positions(bench, f"bench.{number}", faults)
+        _check_second_flag(bench, raw, f"bench.{number}", faults)
         if rules is not None:
             _check_bench(bench, rules, f"bench.{number}", faults)
 
@@ -153,6 +154,25 @@ def _check_positions(bench: Raw, key: str, faults: Faults) -> None:
             )
             faults.add(f"{key}.indicator.{number}.position", text)
         first.setdefault(position, number)
+
+
+def _check_second_flag(bench: Raw, raw: Raw, key: str, faults: Faults) -> None:
+    """Ask for the contact of a second flag, and for the angle of a contact."""
+    wired = any(
+        "index-2" in table(line, "signals").values()
+        and bench_of_signals(line, raw) == bench.get("id")
+        for _, line in tables(raw, "line")
+    )
+    capture = table(bench, "capture")
+    if capture.get("proof") != "index":
+        return
+    said = "second_flag_deg" in capture
+    if said and not wired:
+        text = 'no line tells it; accepted is signals = { … = "index-2" } on a line'
+        faults.add(f"{key}.capture.second_flag_deg", text)
+    if wired and not said:
+        text = 'a line tells "index-2"; accepted is its angle from the index, in degrees'
+        faults.add(f"{key}.capture.second_flag_deg", text)
 
 
 def _check_bench(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:

@@ -31,6 +31,7 @@ from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.reading import Reading
 from rules.ruleset import EVIDENCE_RANK, Evidence
 from rules.run_out import evaluate, evaluate_single
+from rules.spindle_angle import TURN_UDEG, unwrapped, went_back
 from rules.stylus import (
     DOUBTFUL,
     fault_of,
@@ -40,10 +41,17 @@ from rules.stylus import (
     watch_pin,
     watch_pin_in_sweep,
 )
-from rules.sweep import Cut, RunOut, Sweep
+from rules.sweep import TIMED, Cut, RunOut, Sweep
 
 INDEX_BOUNCE_NS = 50_000_000
 """Index edges closer than this are one: contact bounce, or a flag held over two frames."""
+
+STARTED_UDEG = 10_000_000
+"""A spindle that came so far from where the pin rested has been started, not touched."""
+
+CREEP_UDEG = 3_000_000
+STOPPED_NS = 500_000_000
+"""A spindle that comes no further than the creep in this time stands."""
 
 Result = tuple[CaptureState, tuple[CaptureOutcome, ...]]
 
@@ -105,6 +113,10 @@ def _which(seen: Seen, rules: CaptureRules) -> int:
 def _seen(state: CaptureState, seen: Seen, rules: CaptureRules) -> Result:
     """Take one reading: it may end the sweep, and it says where stylus and pin are now."""
     which = _which(seen, rules)
+    if rules.sweep.proof == "angle":
+        if seen.reading.angle_udeg is None:
+            return _time_passed(state, seen.at_ns, rules)  # nobody knows what it belongs to
+        state = _turned_to(state, seen.reading.angle_udeg, seen.at_ns)
     track = state.tracks[which]
     value = value_on_pin(seen.reading, rules.indicators[which])
     fault = fault_of(seen.reading, track)
@@ -120,7 +132,8 @@ def _seen(state: CaptureState, seen: Seen, rules: CaptureRules) -> Result:
         state, more = _unusual(state, which, value, fault, seen, rules)
     else:
         assert value is not None  # else the stylus is off, or the reading is doubtful
-        state, more = _stylus_seen(state, which, value, seen.at_ns, rules)
+        angle = seen.reading.angle_udeg
+        state, more = _stylus_seen(state, which, value, seen.at_ns, angle, rules)
     if state.phase in ("away", "done"):
         return state, (*outcomes, *more)
     state, late = _time_passed(state, seen.at_ns, rules)
@@ -136,46 +149,62 @@ def _unusual(
     rules: CaptureRules,
 ) -> Result:
     """Take a reading that is the first one, the first good one again, or faulty."""
+    at_ns, angle = seen.at_ns, seen.reading.angle_udeg
     track = replace(state.tracks[which], fault=fault, unit=seen.reading.unit)
     if fault in DOUBTFUL or value is None:
         # Such a value tells that the indicator speaks, not where the stylus is.
         track = replace(track, out_since_ns=None)
         state = _with_track(state, which, track)
-        return (_stylus_on(state, seen.at_ns) if state.phase == "away" else state), ()
+        return (_stylus_on(state, at_ns) if state.phase == "away" else state), ()
     if fault == "offset-changed":
         track = shifted(track, value)
     track = replace(track, fault=None, has_offset="offset-set" in seen.reading.flags)
     state = _with_track(state, which, track)
-    return _stylus_seen(state, which, value, seen.at_ns, rules)
+    return _stylus_seen(state, which, value, at_ns, angle, rules)
 
 
 def _stylus_seen(
-    state: CaptureState, which: int, value: int, at_ns: int, rules: CaptureRules
+    state: CaptureState,
+    which: int,
+    value: int,
+    at_ns: int,
+    angle: int | None,
+    rules: CaptureRules,
 ) -> Result:
     """Take a value at which the stylus is on the pin."""
     match state.phase:
         case "sweeping":
             track = state.tracks[which]
             track = replace(
-                track, at_ns=(*track.at_ns, at_ns), value_nm=(*track.value_nm, value)
+                track,
+                at_ns=(*track.at_ns, at_ns),
+                value_nm=(*track.value_nm, value),
+                angle_udeg=() if angle is None else (*track.angle_udeg, angle),
             )
             return _sweeping(state, which, track, at_ns, rules)
         case "away":
-            state = _noted(state, which, at_ns, value)
+            state = _noted(state, which, at_ns, value, angle)
             return _stylus_on(state, at_ns), ()
         case "resting":
+            if rules.sweep.proof == "angle":
+                return _resting_by_angle(state, which, value, at_ns, angle, rules)
             state, outcomes = _resting(state, which, value, at_ns, rules)
         case "running-up":
             state, outcomes = _running_up(state, which, value, at_ns, rules)
         case "done":
             state, outcomes = _watch_for_jump(state, which, value, at_ns, rules)
-    return _noted(state, which, at_ns, value), outcomes
+    return _noted(state, which, at_ns, value, angle), outcomes
 
 
-def _noted(state: CaptureState, which: int, at_ns: int, value: int) -> CaptureState:
+def _noted(
+    state: CaptureState, which: int, at_ns: int, value: int, angle: int | None
+) -> CaptureState:
     """Keep the last reading before a sweep: it is the first one of the sweep."""
     track = state.tracks[which]
-    track = replace(track, out_since_ns=None, at_ns=(at_ns,), value_nm=(value,))
+    angles = () if angle is None else (angle,)
+    track = replace(
+        track, out_since_ns=None, at_ns=(at_ns,), value_nm=(value,), angle_udeg=angles
+    )
     return _with_track(state, which, track)
 
 
@@ -190,11 +219,45 @@ def _stylus_on(state: CaptureState, at_ns: int) -> CaptureState:
     state = replace(state, since_ns=at_ns, is_removed=False)
     if state.loosening is None:
         return replace(state, phase="done")
-    tracks = tuple(replace(track, rest_nm=None) for track in state.tracks)
+    tracks = tuple(replace(track, rest_nm=None, rest_udeg=None) for track in state.tracks)
     return replace(state, phase="resting", waits_since_ns=at_ns, tracks=tracks)
 
 
 # --- from rest to the sweep --------------------------------------------------------------
+
+
+def _turned_to(state: CaptureState, angle_udeg: int, at_ns: int) -> CaptureState:
+    """Note since when the spindle turns, as the angle in the frames tells."""
+    if state.mark_udeg is None:
+        return replace(state, mark_udeg=angle_udeg, mark_ns=at_ns)
+    way = abs(unwrapped((state.mark_udeg, angle_udeg))[1])
+    if way <= CREEP_UDEG:
+        if state.running_since_ns is not None and at_ns - state.mark_ns >= STOPPED_NS:
+            return replace(state, running_since_ns=None)
+        return state
+    running_ns = state.running_since_ns if state.running_since_ns is not None else at_ns
+    return replace(state, mark_udeg=angle_udeg, mark_ns=at_ns, running_since_ns=running_ns)
+
+
+def _resting_by_angle(
+    state: CaptureState,
+    which: int,
+    value: int,
+    at_ns: int,
+    angle: int | None,
+    rules: CaptureRules,
+) -> Result:
+    """Wait for stylus and pin to settle, then for the angle to say that it turns."""
+    assert angle is not None  # readings without one are not taken under this proof
+    state = _noted(state, which, at_ns, value, angle)
+    if at_ns - state.since_ns < rules.settle_ns:
+        return state, ()
+    track = state.tracks[which]
+    if track.rest_udeg is None:
+        return _with_track(state, which, replace(track, rest_udeg=angle)), ()
+    if abs(unwrapped((track.rest_udeg, angle))[1]) < STARTED_UDEG:
+        return state, ()
+    return _begin_sweep(state, at_ns, (), rules)
 
 
 def _resting(
@@ -202,7 +265,7 @@ def _resting(
 ) -> Result:
     """Wait for stylus and pin to settle, then (proof by speed) for the spindle's start."""
     sweep = rules.sweep
-    if sweep.proof != "speed" or at_ns - state.since_ns < rules.settle_ns:
+    if sweep.proof not in TIMED or at_ns - state.since_ns < rules.settle_ns:
         return state, ()
     if sweep.has_run_contact:
         running_ns = state.running_since_ns
@@ -270,7 +333,9 @@ def _begin_sweep(
     if running_ns is not None and running_ns < loosening.at_ns:
         return _still_clamped(state, at_ns), ()
     tracks = tuple(replace(t, jump_since_ns=None, jump_from_nm=None) for t in state.tracks)
-    state = replace(state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, tracks=tracks)
+    state = replace(
+        state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, second_ns=(), tracks=tracks
+    )
     return state, (ClampingStarted(at_ns),)
 
 
@@ -291,6 +356,8 @@ def _sweeping(
     jump_ns = track.jump_since_ns
     if jump_ns is not None and at_ns - jump_ns >= rules.loosening_ns:
         return _end_clamping(state, "loosened", at_ns, rules)
+    if rules.sweep.proof == "angle" and went_back(unwrapped(track.angle_udeg)):
+        return _end_clamping(state, "turned-back", at_ns, rules)
     if _is_whole(state, rules):
         return _end_clamping(state, None, at_ns, rules)
     return state, ()
@@ -304,6 +371,9 @@ def _is_whole(state: CaptureState, rules: CaptureRules) -> bool:
             return False
         end_ns = state.index_ns[sweep.turns]
         return all(track.at_ns and track.at_ns[-1] >= end_ns for track in state.tracks)
+    if sweep.proof == "angle":
+        wanted = sweep.turns * TURN_UDEG
+        return all(unwrapped(t.angle_udeg)[-1:] >= (wanted,) for t in state.tracks)
     length_ns = sweep.turns * sweep.swept_turn_ns
     return all(
         track.at_ns and track.at_ns[-1] - track.at_ns[0] >= length_ns for track in state.tracks
@@ -375,13 +445,15 @@ def _edge(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
     match edge.signal:
         case "index" if edge.is_on:
             return _index(state, edge.at_ns, rules)
+        case "index-2" if edge.is_on and rules.sweep.second_flag_deg:
+            return _second_flag(state, edge.at_ns, rules)
         case "foot" | "torque" if edge.is_on:
             said: Evidence = "foot-switch" if edge.signal == "foot" else "torque-pulse"
             if state.phase in ("sweeping", "running-up"):
                 return state, ()  # nobody opens a nut on a turning spindle
             state = replace(state, since_ns=edge.at_ns, waits_since_ns=edge.at_ns)
             return _loosened(state, Loosening(said, edge.at_ns))
-        case "run" if rules.sweep.proof == "speed" and rules.sweep.has_run_contact:
+        case "run" if rules.sweep.proof in TIMED and rules.sweep.has_run_contact:
             return _run_contact(state, edge, rules)
         case _:
             return state, ()
@@ -398,17 +470,35 @@ def _run_contact(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result
 
 def _index(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
     sweep, last = rules.sweep, state.last_index_ns
-    # Half the fastest turn, too: a sooner edge is no turn that could count anyway.
-    if last is not None and at_ns - last < max(INDEX_BOUNCE_NS, sweep.fastest_turn_ns // 2):
+    # Half the fastest turn, too: a sooner edge is no turn that could count anyway. Not with
+    # two flags: one that is passed twice is what shows that the spindle was rocked.
+    too_soon_ns = 0 if sweep.second_flag_deg else sweep.fastest_turn_ns // 2
+    if last is not None and at_ns - last < max(INDEX_BOUNCE_NS, too_soon_ns):
         return state, ()
     if sweep.proof != "index":
         return replace(state, last_index_ns=at_ns), ()
     state = _turned(state, at_ns, rules)
     if state.phase == "sweeping":
-        return replace(state, index_ns=(*state.index_ns, at_ns)), ()
+        rocked = sweep.second_flag_deg and not any(
+            at > state.index_ns[-1] for at in state.second_ns
+        )
+        state = replace(state, index_ns=(*state.index_ns, at_ns))
+        return _end_clamping(state, "turned-back", at_ns, rules) if rocked else (state, ())
     if state.phase == "resting" and at_ns - state.since_ns >= rules.settle_ns:
         return _begin_sweep(state, at_ns, (at_ns,), rules)
     return state, ()
+
+
+def _second_flag(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
+    last = state.last_second_ns
+    if last is not None and at_ns - last < INDEX_BOUNCE_NS:
+        return state, ()
+    state = replace(state, last_second_ns=at_ns)
+    if state.phase != "sweeping":
+        return state, ()
+    rocked = any(at > state.index_ns[-1] for at in state.second_ns)
+    state = replace(state, second_ns=(*state.second_ns, at_ns))
+    return _end_clamping(state, "turned-back", at_ns, rules) if rocked else (state, ())
 
 
 def _turned(state: CaptureState, at_ns: int, rules: CaptureRules) -> CaptureState:
@@ -429,6 +519,9 @@ def _forget(state: CaptureState, at_ns: int) -> CaptureState:
     return CaptureState(
         since_ns=at_ns,
         last_index_ns=state.last_index_ns,
+        last_second_ns=state.last_second_ns,
+        mark_udeg=state.mark_udeg,
+        mark_ns=state.mark_ns,
         turn_ns=state.turn_ns,
         running_since_ns=state.running_since_ns,
         last_value_ns=state.last_value_ns,
@@ -438,11 +531,7 @@ def _forget(state: CaptureState, at_ns: int) -> CaptureState:
 
 def _time_passed(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
     if state.phase == "sweeping":
-        last = state.index_ns[-1] if state.index_ns else state.since_ns
-        slowest = rules.sweep.slowest_turn_ns
-        if rules.sweep.proof == "speed":
-            slowest = (rules.sweep.turns + 1) * rules.sweep.swept_turn_ns
-        if at_ns - last > slowest:
+        if _has_stopped(state, at_ns, rules):
             return _end_clamping(state, "stopped", at_ns, rules)
         return state, ()
     is_waiting = state.phase in ("resting", "running-up") and state.loosening is not None
@@ -453,6 +542,18 @@ def _time_passed(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result
     return state, ()
 
 
+def _has_stopped(state: CaptureState, at_ns: int, rules: CaptureRules) -> bool:
+    """Return whether the next turn has not come for longer than the slowest one takes."""
+    sweep = rules.sweep
+    if sweep.proof == "index":
+        last = state.index_ns[-1] if state.index_ns else state.since_ns
+        return at_ns - last > sweep.slowest_turn_ns
+    if sweep.proof == "angle" and at_ns - state.mark_ns > sweep.slowest_turn_ns:
+        return True
+    longest = sweep.slowest_turn_ns if sweep.proof == "angle" else sweep.swept_turn_ns
+    return at_ns - state.since_ns > (sweep.turns + 1) * longest
+
+
 def _end_clamping(
     state: CaptureState, cut: Cut | None, at_ns: int, rules: CaptureRules
 ) -> Result:
@@ -461,7 +562,7 @@ def _end_clamping(
     left_ns = min((t for t in left if t is not None), default=at_ns)
     until_ns = None if cut is None else left_ns - rules.settle_ns
     positions = tuple(
-        _measured(track, state.index_ns, cut, until_ns, indicator)
+        _measured(track, state, cut, until_ns, indicator)
         for track, indicator in zip(state.tracks, rules.indicators, strict=True)
     )
     assert state.loosening is not None  # no sweep begins without one
@@ -474,6 +575,7 @@ def _end_clamping(
         loosening=None,
         since_ns=at_ns,
         index_ns=(),
+        second_ns=(),
         must_rest=False,
         is_removed=False,
         tracks=tuple(rested(track) for track in state.tracks),
@@ -483,16 +585,19 @@ def _end_clamping(
 
 def _measured(
     track: Track,
-    index_ns: tuple[int, ...],
+    state: CaptureState,
     cut: Cut | None,
     until_ns: int | None,
     indicator: IndicatorRules,
 ) -> PositionRunOut:
-    at_ns, value_nm = track.at_ns, track.value_nm
+    at_ns = track.at_ns
+    kept = len(at_ns)
     if until_ns is not None:
         kept = sum(1 for at in at_ns if at < until_ns)
-        at_ns, value_nm = at_ns[:kept], value_nm[:kept]
-    sweep = Sweep(at_ns, value_nm, index_ns, cut)
+    angles = track.angle_udeg[:kept] if indicator.sweep.proof == "angle" else ()
+    sweep = Sweep(
+        at_ns[:kept], track.value_nm[:kept], state.index_ns, cut, angles, state.second_ns
+    )
     return PositionRunOut(
         indicator.id, indicator.position, sweep, evaluate(sweep, indicator.sweep)
     )

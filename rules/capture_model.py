@@ -7,8 +7,8 @@ from rules.clamping import CaptureMode, Clamping, Loosening
 from rules.reading import Reading
 from rules.sweep import Cut, SweepRules
 
-Signal = Literal["index", "foot", "torque", "run"]
-"""``run`` is the spindle's run contact."""
+Signal = Literal["index", "foot", "torque", "run", "index-2"]
+"""``run`` is the spindle's run contact, ``index-2`` a second flag at another angle."""
 
 # --- rules -------------------------------------------------------------------------------
 
@@ -165,6 +165,8 @@ class Track:
         out_since_ns: Since when its stylus is off the pin; None while on it or not yet seen.
         at_ns: Times of the readings of the sweep (before it: of the last reading).
         value_nm: Their values.
+        angle_udeg: Their spindle angles, where the frames say them.
+        rest_udeg: Spindle angle where the pin came to rest.
         unit: Unit of the last reading: a change within a sweep is no run-out.
         has_offset: Whether the last reading said that an offset is set; None: nothing yet.
         fault: What is wrong with the last reading; None when nothing is.
@@ -183,6 +185,8 @@ class Track:
     out_since_ns: int | None = None
     at_ns: tuple[int, ...] = ()
     value_nm: tuple[int, ...] = ()
+    angle_udeg: tuple[int, ...] = ()
+    rest_udeg: int | None = None
     unit: str | None = None
     has_offset: bool | None = None
     fault: Cut | None = None
@@ -208,6 +212,10 @@ class CaptureState:
         since_ns: When the phase began.
         waits_since_ns: Since when the clamped pin waits for its turns.
         index_ns: Index edges of the sweep.
+        second_ns: Edges of the second flag within it.
+        last_second_ns: The last edge of the second flag of all.
+        mark_udeg: Spindle angle that the next angles are held against, to see it turn.
+        mark_ns: When the spindle was there.
         last_index_ns: The last index edge of all.
         turn_ns: Time between the last two index edges of one run of the spindle.
         running_since_ns: Since when the spindle turns without a stop, as far as index or
@@ -224,6 +232,10 @@ class CaptureState:
     since_ns: int = 0
     waits_since_ns: int = 0
     index_ns: tuple[int, ...] = ()
+    second_ns: tuple[int, ...] = ()
+    last_second_ns: int | None = None
+    mark_udeg: int | None = None
+    mark_ns: int = 0
     last_index_ns: int | None = None
     turn_ns: int | None = None
     running_since_ns: int | None = None

@@ -18,6 +18,7 @@ from rules.run_out import (
     SweepRules,
     evaluate,
     evaluate_single,
+    evaluate_v1,
 )
 
 
@@ -39,6 +40,7 @@ class Evaluation:
 
 
 SHIPPED: Mapping[str, Evaluation] = {
+    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide),
     EVALUATION_VERSION: Evaluation(evaluate, evaluate_single, assess, decide),
 }
 """Version → evaluation."""

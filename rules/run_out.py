@@ -6,8 +6,12 @@ ISO 1101). Everything that could make a bad collet read low ends as *invalid* wi
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+from rules.flag_order import flags_out_of_order
 from rules.harmonic import first_harmonic
+from rules.spikes import spikes
+from rules.spindle_angle import unwrapped, went_back
 from rules.sweep import (
     WHAT_TO_DO,
     Cut,
@@ -21,16 +25,20 @@ from rules.turns import Turn, held_too_long, whole_turns
 
 __all__ = [
     "EVALUATION_VERSION", "WHAT_TO_DO", "Cut", "Invalid", "Proof", "RunOut", "Sweep",
-    "SweepRules", "evaluate", "evaluate_single",
+    "SweepRules", "evaluate", "evaluate_single", "evaluate_v1",
 ]  # fmt: skip
 
-EVALUATION_VERSION = "1"
-"""Named on every clamping; a change of what is computed gets a new one."""
+EVALUATION_VERSION = "2"
+"""Named on every clamping; a change of what is computed gets a new one.
+
+Version 1 looked for no spikes: ``evaluate_v1`` still computes it.
+"""
 
 _INVALID_OF_CUT: dict[Cut, Invalid] = {
     "lifted": "stylus-off",
     "loosened": "short-turn",
     "stopped": "short-turn",
+    "turned-back": "turned-back",
     "over-range": "over-range",
     "frozen": "frozen-value",
     "wrong-mode": "wrong-mode",
@@ -51,8 +59,36 @@ _AGREE_PERCENT = 20
 """Closure and turn agreement: share of the top limit or of the turn's TIR (design, part 2)."""
 
 
+_SPIKE_PERCENT = 10
+"""A spike below this share of the top limit or of the TIR changes no grade by much."""
+
+
 def evaluate(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return TIR and validity of a sweep; the same sweep always gives the same answer."""
+    found = evaluate_v1(sweep, rules)
+    if found.invalid not in (None, "turns-disagree", "drift"):
+        return found
+    turns = whole_turns(sweep, rules)
+    largest_nm = max(rules.top_limit_nm, *found.turns_nm)
+    dirt = spikes(sweep, turns, rules.step_nm, largest_nm * _SPIKE_PERCENT // 100)
+    if not dirt:
+        return found
+    seen_nm = _seen_without(turns, dirt)
+    return replace(found, tir_nm=None, seen_nm=seen_nm, invalid="spike")
+
+
+def _seen_without(turns: Sequence[Turn], dirt: frozenset[int]) -> int:
+    """Return the run-out that was there at least, whatever made the spikes."""
+    bounds = []
+    for turn in turns:
+        pairs = zip(turn.at_ns, turn.value_nm, strict=True)
+        clean = [value for at, value in pairs if at not in dirt]
+        bounds.append(max(clean) - min(clean) - turn.closure_nm if clean else 0)
+    return max(0, min(bounds))
+
+
+def evaluate_v1(sweep: Sweep, rules: SweepRules) -> RunOut:
+    """Return TIR and validity as version 1 computed them."""
     turns = whole_turns(sweep, rules)
     invalid = _first_fault(sweep, turns, rules)
     run_outs = tuple(turn.tir_nm for turn in turns)
@@ -78,8 +114,10 @@ def _first_fault(sweep: Sweep, turns: Sequence[Turn], rules: SweepRules) -> Inva
     if sweep.cut is not None:
         is_short = sweep.cut in _AFTER_A_STOP and _standstill(sweep, rules) is not None
         return "short-turn" if is_short else _INVALID_OF_CUT[sweep.cut]
+    if _is_turned_back(sweep, rules):
+        return "turned-back"
     if len(turns) < rules.turns:
-        return "short-turn" if turns or sweep.index_ns else "no-turning"
+        return "short-turn" if turns or _has_begun(sweep, rules) else "no-turning"
     largest_nm = max(turn.tir_nm for turn in turns)
     for turn in turns:
         fault = _turn_fault(turn, rules) or _shape_fault(turn, largest_nm, rules)
@@ -92,6 +130,22 @@ def _first_fault(sweep: Sweep, turns: Sequence[Turn], rules: SweepRules) -> Inva
     return None
 
 
+def _is_turned_back(sweep: Sweep, rules: SweepRules) -> bool:
+    if rules.proof == "angle":
+        return went_back(unwrapped(sweep.angle_udeg))
+    if rules.proof == "index" and rules.second_flag_deg:
+        index_ns = sweep.index_ns[: rules.turns + 1]
+        return flags_out_of_order(index_ns, sweep.second_ns, rules.second_flag_deg)
+    return False
+
+
+def _has_begun(sweep: Sweep, rules: SweepRules) -> bool:
+    """Return whether the spindle was seen to turn, if not a whole turn."""
+    if rules.proof == "angle":
+        return bool(sweep.angle_udeg)  # it turns before the sweep begins
+    return bool(sweep.index_ns)
+
+
 def _turn_fault(turn: Turn, rules: SweepRules) -> Invalid | None:
     if turn.length_ns < rules.fastest_turn_ns:
         return "turned-too-fast"
@@ -99,9 +153,15 @@ def _turn_fault(turn: Turn, rules: SweepRules) -> Invalid | None:
         return "turned-too-slowly"
     if turn.samples < rules.samples_min:
         return "too-few-samples"
-    if turn.gap_ns * rules.samples_min > 2 * turn.length_ns:
+    if _has_gap(turn, rules):
         return "readings-missing"
     return None
+
+
+def _has_gap(turn: Turn, rules: SweepRules) -> bool:
+    if turn.gone_udeg:
+        return turn.gap_share * rules.samples_min > 2
+    return turn.gap_ns * rules.samples_min > 2 * turn.length_ns
 
 
 def _shape_fault(turn: Turn, largest_nm: int, rules: SweepRules) -> Invalid | None:

@@ -3,12 +3,21 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Proof = Literal["index", "speed"]
+Proof = Literal["index", "speed", "period", "angle"]
+"""How a whole turn is proved: a flag on the spindle (or two), its known speed, the period of
+the signal itself, or the angle that each frame carries."""
+
+TIMED: frozenset[Proof] = frozenset({"speed", "period"})
+"""Proofs that only time tells apart: nothing marks where a turn begins."""
+
+PERIOD_MARGIN_PERCENT = 5
+"""A turn by its own period is swept so much longer: more of the pin never reads low."""
 
 Cut = Literal[
     "lifted",          # the stylus left the pin, for a moment or for good
     "loosened",        # the pin jumped: the nut was opened before the turns were whole
     "stopped",         # no further turn for longer than the slowest turn
+    "turned-back",     # the spindle was turned the other way: rocked, not turned
     "over-range",
     "frozen",          # the indicator says that it holds its value
     "wrong-mode",      # the indicator sends its max-min memory, not its indication
@@ -18,21 +27,23 @@ Cut = Literal[
 """What ended a sweep before its turns were whole."""
 
 Invalid = Literal[
-    "short-turn", "no-turning", "too-few-samples", "readings-missing", "turned-too-fast",
-    "turned-too-slowly", "turns-disagree", "drift", "stylus-off", "frozen-value",
-    "over-range", "wrong-mode", "unit-changed", "offset-changed", "negative-value",
-    "loosening-unproved",
+    "short-turn", "turned-back", "no-turning", "too-few-samples", "readings-missing",
+    "turned-too-fast", "turned-too-slowly", "turns-disagree", "spike", "drift", "stylus-off",
+    "frozen-value", "over-range", "wrong-mode", "unit-changed", "offset-changed",
+    "negative-value", "loosening-unproved",
 ]  # fmt: skip
 """Why a clamping has no result."""
 
 WHAT_TO_DO: dict[Invalid, str] = {
     "short-turn": "no whole turns were swept; let it turn until the prompt changes",
+    "turned-back": "the spindle was turned back; turn it one way only, whole turns",
     "no-turning": "no turning was seen; switch the spindle on",
     "too-few-samples": "too few readings a turn; turn more slowly",
     "readings-missing": "readings are missing within a turn; look at cable and indicator",
     "turned-too-fast": "the spindle turned faster than the bench file allows",
     "turned-too-slowly": "the spindle stopped or slowed within a turn",
     "turns-disagree": "the turns disagree; clean taper, slots, pin and nut",
+    "spike": "one reading stood out in one turn only; clean pin and stylus, look at the cable",
     "drift": "start and end of a turn differ; clean, and let the bench warm up",
     "stylus-off": "the stylus left the pin; set it with enough travel",
     "frozen-value": "the value never changed; look at the indicator",
@@ -58,6 +69,8 @@ class SweepRules:
         slowest_turn_ns: A turn that takes longer has stopped.
         samples_min: Fewest readings a turn.
         turn_ns: The known time of a turn; needed by proof ``speed``.
+        second_flag_deg: Angle from the index flag to a second one, in the direction of
+            turning, degrees; 0: there is none. Two flags at unequal angles show direction.
         speed_tolerance_percent: How far the known speed may be off, either way.
         has_run_contact: A contact says that the spindle runs: no run-out is needed to
             show it (a nearly perfect collet shows none).
@@ -73,16 +86,21 @@ class SweepRules:
     turn_ns: int = 0
     speed_tolerance_percent: int = 5
     has_run_contact: bool = False
+    second_flag_deg: int = 0
 
     @property
     def swept_turn_ns(self) -> int:
-        """Return how long a turn is swept under proof ``speed``: the slowest it may be."""
+        """Return how long a turn is swept where only time tells: the slowest it may be."""
+        if self.proof == "period":
+            return self.slowest_turn_ns * (100 + PERIOD_MARGIN_PERCENT) // 100
         return self.turn_ns * (100 + self.speed_tolerance_percent) // 100
 
     @property
     def standstill_ns(self) -> int:
         """Return how long a pin rests before it is taken to stand, not to be at an extreme."""
-        return self.turn_ns // 2 if self.proof == "speed" else self.slowest_turn_ns // 10
+        if self.proof == "speed":
+            return self.turn_ns // 2
+        return self.slowest_turn_ns // (2 if self.proof == "period" else 10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +112,17 @@ class Sweep:
         value_nm: Their values.
         index_ns: Times of the index passing, ascending; the first starts the first turn.
         cut: What ended the sweep early, None when its turns were whole.
+        angle_udeg: Spindle angles of the readings in microdegrees, as the frames said;
+            empty where they say none.
+        second_ns: Times of the second flag passing, ascending.
     """
 
     at_ns: tuple[int, ...]
     value_nm: tuple[int, ...]
     index_ns: tuple[int, ...] = ()
     cut: Cut | None = None
+    angle_udeg: tuple[int, ...] = ()
+    second_ns: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

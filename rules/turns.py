@@ -5,10 +5,15 @@ from dataclasses import dataclass
 from itertools import groupby, pairwise
 from math import acos, pi
 
-from rules.sweep import Sweep, SweepRules
+from rules.own_period import own_period_ns
+from rules.spindle_angle import TURN_UDEG, unwrapped
+from rules.sweep import PERIOD_MARGIN_PERCENT, Sweep, SweepRules
 
 _FLAT_MARGIN = 0.15
 """Share of a turn tolerated at an extreme beyond what rounding to the step explains."""
+
+_ANGLES_A_TURN = 180
+"""By hand a pin is held here and there: of an angle only one reading counts as a stay."""
 
 _FLICKER_STEPS = 6
 """From so many steps of TIR on, a last digit that flickers is not the run-out itself."""
@@ -25,6 +30,7 @@ class Turn:
         close_ns: When the pin was back where it began.
         end_ns: How far it was swept: never before ``close_ns``.
         closure_nm: Difference of the indication between start and close.
+        gone_udeg: How far the spindle had come at each reading, where frames say it.
     """
 
     at_ns: tuple[int, ...]
@@ -33,6 +39,7 @@ class Turn:
     close_ns: int
     end_ns: int
     closure_nm: int
+    gone_udeg: tuple[int, ...] = ()
 
     @property
     def high_nm(self) -> int:
@@ -69,23 +76,58 @@ class Turn:
         inside = (later - earlier for earlier, later in pairwise(self.at_ns))
         return max(over_the_ends, max(inside, default=0))
 
+    @property
+    def gap_share(self) -> float:
+        """Return the largest part of the turn without a reading, seen round the turn.
+
+        By the angle where frames say it, else by the time.
+        """
+        if not self.gone_udeg:
+            return self.gap_ns / self.length_ns
+        inside = max((b - a for a, b in pairwise(self.gone_udeg)), default=0)
+        over_the_ends = max(0, TURN_UDEG - (self.gone_udeg[-1] - self.gone_udeg[0]))
+        return max(inside, over_the_ends) / TURN_UDEG
+
+    def share_at(self, at_ns: int) -> float:
+        """Return where in the turn a reading of this time lies, 0 at its start."""
+        if not self.gone_udeg:
+            return (at_ns - self.start_ns) / self.length_ns
+        place = min(bisect_left(self.at_ns, at_ns), len(self.at_ns) - 1)
+        return (self.gone_udeg[place] - self.gone_udeg[0]) / TURN_UDEG
+
+    @property
+    def stays_nm(self) -> tuple[int, ...]:
+        """Return its values up to where it closes, one for each angle it was read at."""
+        values = self.value_nm[: self.samples]  # the closing reading is the first angle again
+        if not self.gone_udeg:
+            return values
+        kept: list[int] = []
+        next_udeg = self.gone_udeg[0]
+        for way, value in zip(self.gone_udeg, values, strict=False):
+            if way >= next_udeg:
+                kept.append(value)
+                next_udeg = way + TURN_UDEG // _ANGLES_A_TURN
+        return tuple(kept)
+
     def longest_held(self) -> tuple[int, float]:
         """Return the value it stayed on longest, and for which share of the turn."""
-        runs = ((len(list(run)), value) for value, run in groupby(self.value_nm))
+        values = self.stays_nm if self.gone_udeg else self.value_nm
+        runs = ((len(list(run)), value) for value, run in groupby(values))
         length, value = max(runs)
-        return value, (length - 1) / len(self.value_nm)
+        return value, (length - 1) / len(values)
 
 
 def whole_turns(sweep: Sweep, rules: SweepRules) -> list[Turn]:
     """Return the first ``turns`` whole turns of a sweep, or as many as there are."""
     turns = []
+    gone = unwrapped(sweep.angle_udeg) if rules.proof == "angle" else ()
     for start, close, end in _borders(sweep, rules):
         first, last = bisect_left(sweep.at_ns, start), bisect_right(sweep.at_ns, end)
         if last - first < 2:
             continue
         closure = abs(_value_at(sweep, close) - _value_at(sweep, start))
         at_ns, value_nm = sweep.at_ns[first:last], sweep.value_nm[first:last]
-        turns.append(Turn(at_ns, value_nm, start, close, end, closure))
+        turns.append(Turn(at_ns, value_nm, start, close, end, closure, gone[first:last]))
     return turns
 
 
@@ -97,9 +139,35 @@ def _borders(sweep: Sweep, rules: SweepRules) -> list[tuple[int, int, int]]:
     if rules.proof == "index":
         pairs = list(pairwise(sweep.index_ns))[: rules.turns]
         return [(start, end, end) for start, end in pairs if end <= last_ns]
-    start, length = sweep.at_ns[0], rules.swept_turn_ns
-    wanted = [start + turn * length for turn in range(rules.turns)]
-    return [(t, t + rules.turn_ns, t + length) for t in wanted if t + length <= last_ns]
+    if rules.proof == "angle":
+        return _borders_by_angle(sweep, rules)
+    start, length, turn_ns = sweep.at_ns[0], rules.swept_turn_ns, rules.turn_ns
+    if rules.proof == "period":
+        turn_ns = own_period_ns(sweep, rules) or 0
+        length = turn_ns * (100 + PERIOD_MARGIN_PERCENT) // 100
+    wanted = [start + turn * length for turn in range(rules.turns)] if turn_ns else []
+    return [(t, t + turn_ns, t + length) for t in wanted if t + length <= last_ns]
+
+
+def _borders_by_angle(sweep: Sweep, rules: SweepRules) -> list[tuple[int, int, int]]:
+    """Return the turns by the angle of each reading; none where a reading has no angle."""
+    if len(sweep.angle_udeg) != len(sweep.at_ns):
+        return []
+    gone = unwrapped(sweep.angle_udeg)
+    borders: list[tuple[int, int, int]] = []
+    start_ns, reached = sweep.at_ns[0], 0
+    for turn in range(1, rules.turns + 1):
+        while reached < len(gone) and gone[reached] < turn * TURN_UDEG:
+            reached += 1
+        if reached == len(gone):
+            break
+        last, this = gone[reached - 1], gone[reached]
+        before_ns, end_ns = sweep.at_ns[reached - 1], sweep.at_ns[reached]
+        missing = turn * TURN_UDEG - last
+        close_ns = before_ns + (end_ns - before_ns) * missing // (this - last)
+        borders.append((start_ns, close_ns, end_ns))
+        start_ns = close_ns
+    return borders
 
 
 def _value_at(sweep: Sweep, at_ns: int) -> int:
@@ -134,7 +202,7 @@ def held_too_long(turn: Turn, tir_nm: int, step_nm: int) -> int | None:
     if turn.tir_nm < _FLICKER_STEPS * step_nm:
         return None
     most = _explained(2 * step_nm, turn.tir_nm) + _FLAT_MARGIN
-    values = turn.value_nm[: turn.samples]  # the closing reading is the first angle again
+    values = turn.stays_nm
     high_nm, low_nm = turn.high_nm, turn.low_nm
     if sum(1 for v in values if v >= high_nm - step_nm) - 1 > most * len(values):
         return high_nm

@@ -184,11 +184,32 @@ ROWS = {
     "turning by hand without a clutch": (
         (B1_CAPTURE, 'turning = "by-hand"\nproof = "index"'),
         "bench.0.capture.one_way_clutch: by hand a pin is rocked about its high spot, and one "
-        "index flag can't tell; accepted is the name of the one-way clutch that forbids it",
+        "index flag can't tell; accepted is the name of the one-way clutch that forbids it, or "
+        "second_flag_deg, the angle of a second flag",
     ),
     "turning by hand at a known speed": (
         (B1_CAPTURE, 'turning = "by-hand"\nproof = "speed"\nturn_s = 3'),
-        'bench.0.capture.proof: nobody knows the speed by hand; accepted is "index"',
+        'bench.0.capture.proof: by hand nobody knows speed: a pin is rocked; '
+        'accepted are "index" and "angle"',
+    ),
+    "turning by hand, proved by the signal's period": (
+        (B1_CAPTURE, 'turning = "by-hand"\nproof = "period"'),
+        "bench.0.capture.proof: by hand nobody knows period: a pin is rocked; "
+        'accepted are "index" and "angle"',
+    ),
+    "a period that half a turn could have": (
+        (B1_CAPTURE, 'turning = "driven"\nproof = "period"\nslowest_turn_s = 4'),
+        'bench.0.capture.slowest_turn_s: proof = "period": half the slowest turn would pass '
+        "for a turn; accepted is less than twice fastest_turn_s",
+    ),
+    "a second flag that no line tells": (
+        (B1_CAPTURE, 'turning = "by-hand"\nproof = "index"\nsecond_flag_deg = 90'),
+        "bench.0.capture.second_flag_deg: no line tells it; accepted is "
+        'signals = { … = "index-2" } on a line',
+    ),
+    "a second flag beside an encoder": (
+        (B1_CAPTURE, 'turning = "driven"\nproof = "angle"\nsecond_flag_deg = 90'),
+        'bench.0.capture.second_flag_deg: goes with proof = "index" only',
     ),
     "a known speed that nobody states": (
         (B1_CAPTURE, 'turning = "driven"\nproof = "speed"'),

@@ -44,7 +44,7 @@ ROWS = {
     ),
     "a signal nobody knows": (
         (B1, f'{B1}\nsignals = {{ cts = "hand" }}'),
-        "line.0.signals.cts: got 'hand'; Input should be 'index', 'foot', 'torque' or 'run'",
+        "line.0.signals.cts: got 'hand'; Input should be 'index', 'foot', 'torque', 'run' or 'index-2'",
     ),
     "one signal on two contacts of a line": (
         (B1, f'{B1}\nsignals = {{ cts = "index", dsr = "index" }}'),

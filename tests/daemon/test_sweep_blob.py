@@ -27,7 +27,10 @@ def sweeps(draw: st.DrawFn) -> Sweep:
     value_nm = draw(st.lists(values, min_size=len(at_ns), max_size=len(at_ns)))
     index_ns = draw(st.lists(st.integers(0, 10**18), max_size=5).map(sorted))
     cut = draw(st.none() | st.sampled_from(get_args(Cut)))
-    return Sweep(tuple(at_ns), tuple(value_nm), tuple(index_ns), cut)
+    angle_udeg = draw(st.just([]) | st.lists(st.integers(0, 360_000_000), max_size=40))
+    second_ns = draw(st.just([]) | st.lists(st.integers(0, 10**18), max_size=5).map(sorted))
+    index = tuple(index_ns)
+    return Sweep(tuple(at_ns), tuple(value_nm), index, cut, tuple(angle_udeg), tuple(second_ns))
 
 
 names = st.text(st.characters(codec="utf-8"), max_size=20)
@@ -59,7 +62,7 @@ def test_anybody_reads_it_without_our_code() -> None:
     assert [track["at_ns"][0] + at for at in track["index_ns"]] == [12]
 
 
-@pytest.mark.parametrize("blob", [b"", b"\x02rest", b"\x00"])
+@pytest.mark.parametrize("blob", [b"", b"\x03rest", b"\x00"])
 def test_a_version_nobody_knows_is_refused_by_its_number(blob: bytes) -> None:
     with pytest.raises(ValueError, match=f"sweep of version {blob[:1].hex() or 'none'}"):
         sweep_blob.decode(blob)
