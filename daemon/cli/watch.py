@@ -17,7 +17,7 @@ __all__ = ["watch"]
 
 _REDRAW_S = 0.5
 _ONCE_S = 6.0
-"""A live bench says its state within five seconds; what is only retained says nothing of now."""
+"""A live bench says its state within five seconds; what is only retained may be old."""
 
 
 def watch(
