@@ -29,7 +29,7 @@ NS_PER_S = 1_000_000_000
 _READ_WAIT_S = 0.2
 _SHORTEST_POLL_S = 0.001
 _GATHER_S = 0.002
-_BUSY_GATHER_S = 0.015
+_BUSY_GATHER_S = 0.010
 _BUSY_BYTES_PER_S = 4000
 """Above this a line is busy: 38400 baud without a pause."""
 
