@@ -13,6 +13,11 @@ from typing import Any
 
 import pytest
 
+from daemon.config import load
+from daemon.recording import read_recording
+from daemon.replay import replay
+from daemon.store import Store
+from tests.recorded_verdicts import verdicts as recorded_verdicts
 from tests.system.deadline import until
 from tests.system.oracle import Known, RuleText, decode, turns_nm
 from tests.system.record_reader import clampings, rows, verdicts
@@ -79,10 +84,11 @@ def work_through(folder: Path, speed: float, pieces: dict[str, int], seed: int) 
     if "b2" in pieces:
         changes += [("quantity = 60", f"quantity = {pieces['b2']}")]
         changes += [('{ "grade-1" = 30 }', f'{{ "grade-1" = {pieces["b2"]} }}')]
+    recording = folder / "recording.txt"
     with (
         running_shop(folder, speed, pieces, *changes, seed=seed) as shop,
         lamp_witness(shop) as witness,
-        running_service(shop.bench_file, speed) as service,
+        running_service(shop.bench_file, speed, "--record", str(recording)) as service,
     ):
         within_s = 60 + max(pieces.values()) * 150 / speed
         until(shop.is_all_put_away, "every piece in its bin", within_s)
@@ -223,6 +229,15 @@ def check_lamps(done: Done) -> None:
     assert len(shown) == len(done.verdicts)
 
 
+def check_replay(done: Done) -> None:
+    """What the service took, taken again by nobody in a hurry, gives the same verdicts."""
+    store = Store(done.shop.folder / "replayed.db")
+    recording = read_recording(done.shop.folder / "recording.txt")
+    replay(recording, load(done.shop.bench_file), store)
+    store.close()
+    assert recorded_verdicts(store.path) == recorded_verdicts(done.shop.store)
+
+
 def check_pace(done: Done) -> None:
     late = [k for k in done.clampings if k["invalid"] in LATE]
     print(f"pace: {len(late)} of {len(done.clampings)} clampings had readings too late")
@@ -237,6 +252,7 @@ def check_all(done: Done, pieces: dict[str, int]) -> None:
     assert check_verdicts(done.shop.store) == len(done.verdicts)
     check_truth(done)
     check_lamps(done)
+    check_replay(done)
     for bench in pieces:
         check_counts(done, bench)
         check_events(done, bench)

@@ -1,0 +1,136 @@
+"""Figures of the service at work and idle, as commands: ``pytest -m long -s`` prints them.
+
+The bounds are far above what was measured: they catch a mishap, the printed figures count.
+"""
+
+import json
+import statistics
+import subprocess
+import sys
+import threading
+import time
+from bisect import bisect_right
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.mosquitto_process import running_mosquitto
+from tests.system.deadline import until
+from tests.system.mqtt_listener import MQTT_5, listening
+from tests.system.record_reader import count
+from tests.system.service_process import ROOT, ServiceProcess, running_service
+from tests.system.shop import bench_file
+
+pytestmark = [pytest.mark.system, pytest.mark.long]
+
+VERDICTS = 200
+SPEED = 20.0
+"""400 readings a second on the line: twenty benches' worth."""
+
+NS_PER_S = 1_000_000_000
+REMOVAL = ("[bench.lot]", '[bench.put_away]\nby = ["removal"]\n\n[bench.lot]')
+ORDER = ('{ "grade-1" = 36 }', '{ "grade-1" = 1000 }')
+LOT = ("quantity = 120", "quantity = 1000")
+
+
+@contextmanager
+def playing(link: Path, speed: float, pieces: int) -> Iterator[list[int]]:
+    """Play a bench into a line; yield the times of its index frames, growing."""
+    words = ["-m", "tests.system.frame_player", str(link), f"{speed:g}", "9", str(pieces)]
+    process = subprocess.Popen(
+        [sys.executable, *words], cwd=ROOT, stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    stream = process.stdout
+    assert json.loads(stream.readline()) == {"ready": True}
+    left_ns: list[int] = []
+    reader = threading.Thread(
+        target=lambda: left_ns.extend(json.loads(line)["at_ns"] for line in stream), daemon=True
+    )
+    reader.start()
+    try:
+        yield left_ns
+    finally:
+        process.kill()
+        process.wait()
+        reader.join()
+        stream.close()
+
+
+def percentile(values: list[float], percent: int) -> float:
+    return sorted(values)[min(len(values) - 1, len(values) * percent // 100)]
+
+
+def test_latency_from_the_last_byte_to_the_verdict_at_a_subscriber(tmp_path: Path) -> None:
+    with running_mosquitto() as broker, listening(broker.port, *MQTT_5) as listener:
+        path = bench_file(tmp_path, broker.url, ("b1",), REMOVAL, ORDER, LOT)
+        (tmp_path / "b1").mkdir()
+        with (
+            playing(tmp_path / "b1" / "indicator", SPEED, 1000) as left_ns,
+            running_service(path, SPEED) as service,
+        ):
+            store = tmp_path / "millrace.db"
+            graded = "SELECT count(*) FROM verdicts"
+            until(lambda: count(store, graded) > VERDICTS, "verdicts", 1500)
+            assert service.stop() == 0
+            heard = [m for m in listener.heard() if m.topic == "b1/event/verdict"]
+            written = list(left_ns)
+    found_ms = []
+    for message in heard:
+        at_ns = round(message.at_s * NS_PER_S)
+        frame_ns = written[bisect_right(written, at_ns) - 1]
+        found_ms.append((at_ns - frame_ns) / 1e6)
+    print(
+        f"last byte → verdict at the subscriber, {len(found_ms)} verdicts:"
+        f" median {statistics.median(found_ms):.2f} ms, p99 {percentile(found_ms, 99):.2f} ms,"
+        f" largest {max(found_ms):.2f} ms"
+    )
+    assert len(found_ms) >= VERDICTS
+    assert statistics.median(found_ms) < 50
+
+
+def idle_figures(service: ServiceProcess, seconds: float) -> tuple[float, float]:
+    before_s, since_s = service.cpu_s(), time.monotonic()
+    until(lambda: time.monotonic() - since_s > seconds, "idle time", seconds + 10)
+    share = (service.cpu_s() - before_s) / (time.monotonic() - since_s)
+    return 100 * share, service.resident_mb()
+
+
+@pytest.mark.parametrize("is_open", [True, False], ids=["streaming", "no line open"])
+def test_processor_and_memory_of_the_idle_service(tmp_path: Path, is_open: bool) -> None:
+    with running_mosquitto() as broker, listening(broker.port, *MQTT_5) as listener:
+        path = bench_file(tmp_path, broker.url, ("b1",), REMOVAL)
+        (tmp_path / "b1").mkdir()
+        link = tmp_path / "b1" / ("indicator" if is_open else "elsewhere")
+        with playing(link, 1, 0), running_service(path) as service:
+            listener.wait_for_message("b1/state", lambda m: True)
+            wanted = "loosen" if is_open else "blocked"
+            listener.wait_for_message("b1/state", lambda m: m.json["state"] == wanted)
+            until(lambda: service.cpu_s() > 0, "a running service")
+            idle_figures(service, 15)  # what a start costs afterwards is no idleness
+            percent, resident_mb = idle_figures(service, 60)
+            print(f"idle: {percent:.2f} % of a processor, {resident_mb:.1f} MB resident")
+            assert service.stop() == 0
+    assert percent < 20
+    assert resident_mb < 300
+
+
+def test_time_from_start_to_online(tmp_path: Path) -> None:
+    found_ms = []
+    with running_mosquitto() as broker, listening(broker.port, *MQTT_5) as listener:
+        path = bench_file(tmp_path, broker.url, ("b1", "b2"))
+        for _ in range(12):
+            after, started_s = listener.count, time.time()
+            with running_service(path) as service:
+                online = listener.wait_for_message(
+                    "b2/link", lambda m: m.text == "online", after
+                )
+                found_ms.append(1000 * (online.at_s - started_s))
+                assert service.stop() == 0
+    print(
+        f"start → online: first (new store) {found_ms[0]:.0f} ms, then median"
+        f" {statistics.median(found_ms[1:]):.0f} ms, largest {max(found_ms[1:]):.0f} ms"
+    )
+    assert statistics.median(found_ms) < 5000
