@@ -20,6 +20,7 @@ from daemon.toml_values import (
 )
 from rules.capture_model import Signal
 from rules.put_away import Confirmation
+from rules.separation import PinMoves
 
 
 class SiteSection(Section):
@@ -131,6 +132,9 @@ class IndicatorSection(Section):
     position: Word = "far"
     projection_mm: Annotated[Number, Field(gt=0, le=1000)] | None = None
     step_um: Annotated[Micrometres, Field(gt=0)]
+    delay_s: Annotated[Seconds, Field(le=2)] = 0.0
+    """By how much it speaks late; only the direction of run-out needs it."""
+
     window_um: Annotated[list[Micrometres], Field(min_length=2, max_length=2)] | None = None
 
     @model_validator(mode="after")
@@ -179,6 +183,9 @@ class LotSection(Section):
     order: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
     holder: str = ""
     pins: list[Text] = []
+    pin_moves: PinMoves | None = None
+    """None: nobody said so; what the pin itself adds then counts for nobody knows whom."""
+
     role: Text = "operator"
 
 

@@ -13,6 +13,7 @@ from daemon.cli import (
     recognise,
     recompute,
     schema,
+    separation,
     service,
     simulate,
     watch,
@@ -40,6 +41,7 @@ app.command("watch")(watch.watch)
 app.command("recompute")(recompute.recompute)
 app.command("schema")(schema.schema)
 app.add_typer(drivers.driver_app, name="driver")
+lot.lot_app.command("separation")(separation.lot_separation)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
