@@ -271,6 +271,7 @@ def _indicator(
         speed_tolerance_percent=section.speed_tolerance_percent,
         has_run_contact=section.run_contact,
         second_flag_deg=section.second_flag_deg or 0,
+        delay_ns=_ns(indicator.delay_s),
     )
     return IndicatorRules(
         indicator.id, indicator.position, um_to_nm(low), um_to_nm(high), sweep

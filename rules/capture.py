@@ -28,9 +28,10 @@ from rules.capture_model import (
     ValueRefused,
 )
 from rules.clamping import Clamping, Loosening, PositionRunOut
+from rules.diagnosis import evaluate_diagnosed
 from rules.reading import Reading
 from rules.ruleset import EVIDENCE_RANK, Evidence
-from rules.run_out import evaluate, evaluate_single
+from rules.run_out import evaluate_single
 from rules.spindle_angle import TURN_UDEG, unwrapped, went_back
 from rules.stylus import (
     DOUBTFUL,
@@ -599,5 +600,5 @@ def _measured(
         at_ns[:kept], track.value_nm[:kept], state.index_ns, cut, angles, state.second_ns
     )
     return PositionRunOut(
-        indicator.id, indicator.position, sweep, evaluate(sweep, indicator.sweep)
+        indicator.id, indicator.position, sweep, evaluate_diagnosed(sweep, indicator.sweep)
     )

@@ -74,6 +74,8 @@ class SweepRules:
         speed_tolerance_percent: How far the known speed may be off, either way.
         has_run_contact: A contact says that the spindle runs: no run-out is needed to
             show it (a nearly perfect collet shows none).
+        delay_ns: How late the indicator says what it sees: turns speed into angle. Only the
+            direction of the run-out needs it.
     """
 
     proof: Proof
@@ -87,6 +89,7 @@ class SweepRules:
     speed_tolerance_percent: int = 5
     has_run_contact: bool = False
     second_flag_deg: int = 0
+    delay_ns: int = 0
 
     @property
     def swept_turn_ns(self) -> int:
@@ -136,6 +139,7 @@ class RunOut:
         samples: Fewest readings in a whole turn.
         closure_nm: Largest start-end difference of a whole turn.
         invalid: Why there is no TIR.
+        diagnosis: What else it shows, where that was asked for (``rules.diagnosis``).
     """
 
     tir_nm: int | None
@@ -144,3 +148,31 @@ class RunOut:
     samples: int = 0
     closure_nm: int | None = None
     invalid: Invalid | None = None
+    diagnosis: "Diagnosis | None" = None
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What the whole turns of a sweep show beside their TIR. It decides nothing.
+
+    Attributes:
+        gap_udeg: Largest angle without a reading in any turn, microdegrees.
+        loss_nm: By how much the TIR can read low between the readings if all of it has 1,
+            2, 3 undulations a turn; None where the gap could hide any of it.
+        drift_nm: Change of the indication a turn, signed: warming, or a spindle that creeps.
+        amplitude_nm: Amplitude of the first harmonic: the eccentricity as read.
+        direction_udeg: Angle of the high spot of the first harmonic from where the turns
+            begin, 0 to 360 degrees; a direction of the pin only where an index or an
+            encoder says where that is.
+        form_nm: Largest minus smallest of what comes back each turn beside the first
+            harmonic, by harmonics 2 to 5.
+        noise_nm: Standard deviation of what does not come back.
+    """
+
+    gap_udeg: int
+    loss_nm: tuple[int | None, int | None, int | None]
+    drift_nm: int
+    amplitude_nm: int
+    direction_udeg: int
+    form_nm: int
+    noise_nm: int

@@ -116,6 +116,9 @@ class Reader:
         times = [t for t in times if t >= start_s - every]
         if rules.proof in TIMED:
             until_s += times[0]
+        if rules.proof == "angle":
+            done = (t for t in times if abs(path(t) - path(times[0])) >= rules.turns)
+            until_s = next(done, most_s)
         last = bisect_left(times, until_s) + 1
         times = times[:last]
         angles = tuple(round(path(t) * TURN_UDEG) % TURN_UDEG for t in times)
