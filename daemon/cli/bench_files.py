@@ -7,7 +7,9 @@ from typing import Annotated, Any
 import typer
 
 from daemon.bench_warnings import warnings_of
+from daemon.cli import outlook
 from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
+from daemon.cli.outlook import LotSpread
 from daemon.config import Config, load
 from daemon.errors import ConfigError
 from daemon.rule_file import load_rules
@@ -58,25 +60,62 @@ def _print_json(answer: dict[str, Any]) -> None:
 def explain(
     rules_file: Annotated[Path, typer.Argument(help="Rule file, e.g. rules.toml.")],
     tir: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(help="TIR of each clamping in µm, `invalid`, or face=3.1,far=4.0."),
-    ],
+    ] = None,
+    plan: Annotated[
+        bool, typer.Option("--plan", help="What shares, guards, stops cost.")
+    ] = False,
+    risk: Annotated[bool, typer.Option("--risk", help="How often the rule is wrong.")] = False,
+    own_um: Annotated[
+        float, typer.Option(min=0.001, help="Collets' own eccentricity, sigma per axis.")
+    ] = 0.9,
+    scatter_um: Annotated[
+        float, typer.Option(min=0.001, help="Clamping scatter, sigma per axis.")
+    ] = 0.4,
+    holder_um: Annotated[
+        float, typer.Option(min=0, help="Holder's vector, eccentricity.")
+    ] = 0.2,
+    step_deg: Annotated[float, typer.Option(help="Rotation between two clampings.")] = 120.0,
+    expanded_um: Annotated[
+        float, typer.Option(min=0.001, help="Expanded uncertainty of a TIR, k = 2.")
+    ] = 0.8,
+    ordered: Annotated[int, typer.Option(min=1, help="Pieces of the best grade wanted.")] = 100,
     as_json: JsonOption = False,
 ) -> None:
-    """Give the verdict for these clampings, and why.
+    """Give the verdict for these clampings, and why; or what a lot will ask of this rule file.
 
     Exit 0 with a grade, 1 without one (hold, nonconforming, or more clampings needed).
     """
     with reported():
         rules, _ = load_rules(rules_file)
-    assessed = [_assessed(text, rules) for text in tir]
-    answer = _answer(assessed, rules)
+    if not tir and not plan and not risk:
+        refuse("TIR: accepted are the clampings of a piece, or --plan or --risk")
+    assessed = [_assessed(text, rules) for text in tir or []]
+    answer = _answer(assessed, rules) if tir else {}
+    lot = LotSpread(own_um, scatter_um, holder_um, step_deg)
+    if plan:
+        answer["plan"] = outlook.plan(rules, lot, ordered)
+    if risk:
+        readings = [nm_to_um(a.tir_nm) for a in assessed if a.tir_nm is not None]
+        answer["risk"] = outlook.risk(rules, lot, expanded_um, readings)
     if as_json:
         _print_json(answer)
     else:
-        _print(answer)
-    if answer["grade"] is None:
+        _print_all(answer)
+    if tir and answer["grade"] is None:
         raise typer.Exit(ANSWER_IS_NO)
+
+
+def _print_all(answer: dict[str, Any]) -> None:
+    if "grade" in answer:
+        _print(answer)
+    if "plan" in answer:
+        for line in outlook.plan_text(answer["plan"]):
+            typer.echo(line)
+    if "risk" in answer:
+        for line in outlook.risk_text(answer["risk"]):
+            typer.echo(line)
 
 
 def _assessed(text: str, rules: RuleSet) -> Assessed:
