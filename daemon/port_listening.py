@@ -132,6 +132,7 @@ class PortListening:
             case ModemEdge() | ModemDoubt():
                 if self._recorder is not None:
                     self._recorder.note_modem(self._line, event)
+                tell_modem(event, self._audience)
 
     def _ask(self, port: SerialPort) -> None:
         now_ns = self._clock.now_ns()

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
-from itertools import chain, repeat
+from itertools import chain, pairwise, repeat
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,9 @@ from typer.testing import CliRunner, Result
 
 from daemon.cli import app
 from daemon.recording import read_recording
+from drivers import LineSettings
 from tests.far_end import far_end
+from tests.rfc2217_far_end import behind_rfc_2217, old_thread_calls
 
 PLAIN = ["--driver", "ascii-line", "--option", 'unit={mm="mm"}', "--option", "decimals=4"]
 FRAMES = (b"+000.0041 mm\r\n", b"-000.0003 mm\r\n", b"+000,0052 mm\r\n", b"+000.0000 mm\r\n")
@@ -163,6 +165,29 @@ def test_an_unplugged_line_is_told_and_tried_again() -> None:
     assert kinds[-1] == "lost"
     assert summary["kind"] == "summary"
     assert heard.returncode == 0
+
+
+@old_thread_calls
+def test_modem_lines_are_told_recorded_and_replayed(tmp_path: Path) -> None:
+    record = tmp_path / "wire.rec"
+    with behind_rfc_2217(FRAMES, LineSettings(19200, 7, "E"), "dsr") as url:
+        words = ["--baud", "19200", "--framing", "7E1", "--seconds", "2"]
+        live = listen(url, *PLAIN, *words, "--record", str(record), "--json")
+    assert live.exit_code == 0, (live.output, live.exception)
+    states = of_kind("line-state", live)
+    assert {state["line"] for state in states} == {"dsr"}
+    levels = [state["is_on"] for state in states]
+    assert len(levels) >= 3
+    assert all(left != right for left, right in pairwise(levels))
+    apart = [
+        float(str(right["at_s"])) - float(str(left["at_s"])) for left, right in pairwise(states)
+    ]
+    assert all(0.2 < each < 0.6 for each in apart)  # fifteen frames, fifty a second
+    again = listen("--replay", str(record), *PLAIN, "--json")
+    assert [(state["line"], state["is_on"]) for state in of_kind("line-state", again)] == [
+        ("dsr", is_on) for is_on in levels
+    ]
+    assert of_kind("reading", again)
 
 
 @pytest.mark.parametrize(

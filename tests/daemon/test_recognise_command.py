@@ -1,8 +1,6 @@
 """``reclamp recognise`` on recordings, on pseudo-terminals and behind RFC 2217."""
 
-import asyncio
 import json
-import threading
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,12 +16,12 @@ from daemon.config import plain_options
 from daemon.recognise.bench_piece import Place, bench_piece
 from daemon.recognise.judge import recognise
 from daemon.registry import find_driver
-from daemon.simulate.rfc2217_end import Rfc2217End
 from drivers import LineSettings, Reading
 from rules.reading import Reading as SentReading
 from simulators.modbus_rtu import ModbusRtuResponder
 from tests.far_end import FarEnd, far_end
 from tests.hand_made_streams import HandMade, load_streams
+from tests.rfc2217_far_end import behind_rfc_2217, old_thread_calls
 
 DATA = Path(__file__).parents[1] / "data"
 STREAMS = load_streams(DATA / "streams.toml")
@@ -218,39 +216,6 @@ def test_a_modbus_indicator_is_found_with_its_unit_id_registers_and_byte_order()
 
 
 # --- behind RFC 2217: a UART at either end ---
-
-old_thread_calls = pytest.mark.filterwarnings(
-    "ignore:setDaemon:DeprecationWarning", "ignore:setName:DeprecationWarning"
-)
-"""pyserial 3.5's RFC 2217 client names its thread the old way."""
-
-
-@contextmanager
-def behind_rfc_2217(frames: list[bytes], own: LineSettings) -> Iterator[str]:
-    """Serve an indicator that sends fifty frames a second at its own settings."""
-    url: list[str] = []
-    ready, stop = threading.Event(), threading.Event()
-
-    async def serve() -> None:
-        end = Rfc2217End("127.0.0.1", 0, own)
-        end.plug(lambda data: None)
-        url.append(end.url)
-        ready.set()
-        for frame in cycle(frames):
-            if stop.is_set():
-                break
-            end.write(frame)
-            await asyncio.sleep(0.02)
-        end.unplug()
-
-    thread = threading.Thread(target=asyncio.run, args=(serve(),))
-    thread.start()
-    ready.wait(5)
-    try:
-        yield url[0]
-    finally:
-        stop.set()
-        thread.join()
 
 
 @old_thread_calls
