@@ -24,7 +24,7 @@ _LEAST_ANSWER_S = 0.2
 _BAD_FRAMES_LOGGED_S = 10.0
 _FAILED_WAIT_S = 1.0
 
-_MAY_REST_ON: frozenset[Signal] = frozenset({"index", "run"})
+_MAY_REST_ON: frozenset[Signal] = frozenset({"index", "index-2", "run"})
 """A flag may stop on its sensor, a spindle may run; a foot or a torque tool lets go again."""
 
 

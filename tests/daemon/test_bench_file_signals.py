@@ -1,12 +1,14 @@
 """Signals on modem lines in a bench file: what is accepted, what is refused, whose they are."""
 
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from daemon.bench import provenance
 from daemon.config import Config, load
+from daemon.config_sections import LineSection
 from daemon.errors import ConfigError
 from daemon.line_runner import contacts_of
 from daemon.no_driver import NO_DRIVER, make
@@ -44,7 +46,8 @@ ROWS = {
     ),
     "a signal nobody knows": (
         (B1, f'{B1}\nsignals = {{ cts = "hand" }}'),
-        "line.0.signals.cts: got 'hand'; Input should be 'index', 'foot', 'torque', 'run' or 'index-2'",
+        "line.0.signals.cts: got 'hand'; "
+        "Input should be 'index', 'foot', 'torque', 'run' or 'index-2'",
     ),
     "one signal on two contacts of a line": (
         (B1, f'{B1}\nsignals = {{ cts = "index", dsr = "index" }}'),
@@ -170,18 +173,20 @@ def test_every_decoder_knows_which_signals_are_wired(bench_folder: Make) -> None
     assert wired == {frozenset({("b1", "foot"), ("b1", "index")})}
 
 
-def test_contacts_are_heard_as_the_line_says(bench_folder: Make) -> None:
-    config = loaded(
-        bench_folder,
-        (B1, f'{B1}\nsignals = {{ cts = "foot", dsr = "index", ri = "run", dcd = "torque" }}\n'
-             "debounce_s = 0.02\nheld_s = 12"),
+@pytest.mark.parametrize(
+    ("signal", "may_rest_on"),
+    [("foot", False), ("torque", False), ("index", True), ("index-2", True), ("run", True)],
+)
+def test_contacts_are_heard_as_the_line_says(signal: str, may_rest_on: bool) -> None:
+    section = LineSection.model_validate(
+        {
+            "id": "x", "port": "/dev/x", "signals": {"cts": signal},
+            "debounce_s": Decimal("0.02"), "held_s": 12,
+        }
     )  # fmt: skip
-    contacts = contacts_of(config.lines["usb1"].section)
-    assert {line: rules.steady_ns for line, rules in contacts.items()} == dict.fromkeys(
-        ("cts", "dsr", "ri", "dcd"), 20_000_000
-    )
-    held = {line: rules.held_ns for line, rules in contacts.items()}
-    assert held == {"cts": 12 * S, "dsr": None, "ri": None, "dcd": 12 * S}
+    (rules,) = contacts_of(section).values()
+    assert rules.steady_ns == 20_000_000
+    assert rules.held_ns == (None if may_rest_on else 12 * S)
 
 
 def test_the_long_press_of_a_bench_reaches_its_rules(bench_folder: Make) -> None:

@@ -5,12 +5,17 @@ One service with five benches; each line is a `reclamp simulate` process, read b
 """
 
 import json
+import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
 
+from daemon.config import load
+from daemon.recording import read_recording
+from daemon.replay import replay
+from daemon.store import Store
 from tests.bench_at_work import (
     BY_INDEX,
     BY_SPEED,
@@ -26,6 +31,9 @@ pytestmark = pytest.mark.system
 
 SPEED = 4.0
 WIRED = ("--signal", "dsr=index", "--signal", "cts=foot")
+
+PATIENCE = "answer_wait_s = 2.0\nsilent_s = 8.0\n"
+"""At four times the speed a busy machine must not look like a lost indicator."""
 
 LINES = {
     "b1": ("ascii-line", "rfc2217:0", WIRED, BY_INDEX),
@@ -54,7 +62,7 @@ def benches(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[AtWork, 
                     "--truth", str(folder / f"{bench}.truth"),
                 )
             )  # fmt: skip
-            tables.append(lines[bench].table)
+            tables.append(lines[bench].table + PATIENCE)
         tables += [
             bench_table(bench, f"line-{bench}", capture)
             for bench, (_, _, _, capture) in LINES.items()
@@ -102,8 +110,10 @@ def test_the_first_piece_has_the_run_out_it_really_has(
     true = true_run_outs(folder, bench)
     assert 1 <= len(measured) <= len(true)
     # step 0.1 µm either way and noise of σ 0.05 µm at both extremes lift a TIR, seldom lower it
-    for (tir_um,), run_out_um in zip(measured, true, strict=False):
-        assert tir_um is not None
+    # A machine that stalls may cost a clamping its validity, never make it wrong.
+    valid = [(tir, really) for (tir,), really in zip(measured, true, strict=False) if tir]
+    assert valid
+    for tir_um, run_out_um in valid:
         assert run_out_um - 0.2 <= tir_um <= run_out_um + 0.6
 
 
@@ -144,6 +154,25 @@ def test_the_recording_holds_the_edges_that_proved_each_turn(
         foot = [line for line in lines if f" line-{bench} edge cts on " in line]
         assert len(index) >= 3, bench
         assert foot, bench
+
+
+def test_the_recording_replays_to_the_same_clampings_and_verdicts(
+    benches: tuple[AtWork, Path], tmp_path: Path
+) -> None:
+    at_work, folder = benches
+    again = Store(tmp_path / "again.db")
+    replay(read_recording(folder / "recording"), load(folder / "bench.toml"), again)
+    again.close()
+    asked = (
+        "SELECT bench, piece, clamping, tir_um, loosening FROM clampings_um"
+        " ORDER BY bench, piece, cycle, clamping",
+        "SELECT bench, piece, grade, bin, reason FROM verdicts_um ORDER BY bench, piece",
+    )
+    with closing(sqlite3.connect(tmp_path / "again.db")) as db:
+        for query in asked:
+            recorded = at_work.rows(query)
+            assert recorded
+            assert db.execute(query).fetchall() == recorded
 
 
 def test_no_line_was_lost_and_no_signal_doubted(benches: tuple[AtWork, Path]) -> None:
