@@ -26,7 +26,7 @@ from rules.separation import (
     pooled_scatter,
     separate,
 )
-from rules.vectors import VectorError, sweep_vector
+from rules.vectors import DIRECTED, VectorError, sweep_vector
 
 STEPS = 3
 """The prompt asks for a third of a turn between two clampings."""
@@ -118,7 +118,7 @@ def separate_lot(
     for cycle in stored_cycles(db, lot.id):
         vectors: dict[str, list[tuple[float, complex]]] = {}
         for clamping in cycle.clampings:
-            for position, vector in _vectors(clamping, texts, found):
+            for position, vector in _vectors(cycle, clamping, texts, found):
                 one = found[position]
                 _note_texts(one, lot, cycle, clamping, texts)
                 if (position, cycle.piece) not in begun:
@@ -166,7 +166,10 @@ def holder_limit_nm(rules: RuleSet) -> int | None:
 
 
 def _vectors(
-    clamping: StoredClamping, texts: StoredTexts, found: dict[str, LotSeparation]
+    cycle: StoredCycle,
+    clamping: StoredClamping,
+    texts: StoredTexts,
+    found: dict[str, LotSeparation],
 ) -> Iterator[tuple[str, complex]]:
     """Return position and vector of a clamping; why there is none is counted."""
     for place in clamping.positions:
@@ -174,9 +177,13 @@ def _vectors(
     reason = _why_none(clamping)
     if not reason:
         try:
-            turns = texts.rules(clamping.rules_sha256).turns
+            capture = texts.capture(clamping.bench_sha256, clamping.rules_sha256, cycle.bench)
+            rules = {indicator.id: indicator.sweep for indicator in capture.indicators}
             sweeps = sweep_blob.decode(clamping.sweep)
-            yield from [(name, sweep_vector(s, turns).whole.vector) for _, name, s in sweeps]
+            yield from [
+                (name, sweep_vector(sweep, rules[indicator]).whole.vector)
+                for indicator, name, sweep in sweeps
+            ]
         except VectorError as error:
             reason = str(error)
         except TextFaultError as error:
@@ -191,8 +198,8 @@ def _vectors(
 def _why_none(clamping: StoredClamping) -> str:
     if clamping.mode != "sweep":
         return "finished values have no direction"
-    if clamping.proof != "index":
-        return "no direction without an index"
+    if clamping.proof not in DIRECTED:
+        return "no direction without an index or an encoder"
     return "no result" if clamping.result == "invalid" else ""
 
 

@@ -12,7 +12,6 @@ from rules.clamping import Clamping
 from rules.grading import Assessed, Decision, assess, decide
 from rules.ruleset import RuleSet
 from rules.run_out import (
-    EVALUATION_VERSION,
     RunOut,
     Sweep,
     SweepRules,
@@ -41,6 +40,6 @@ class Evaluation:
 
 SHIPPED: Mapping[str, Evaluation] = {
     "1": Evaluation(evaluate_v1, evaluate_single, assess, decide),
-    EVALUATION_VERSION: Evaluation(evaluate, evaluate_single, assess, decide),
+    "2": Evaluation(evaluate, evaluate_single, assess, decide),
 }
 """Version → evaluation."""

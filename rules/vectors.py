@@ -10,21 +10,25 @@ lies under the stylus when the index passes, its positive sense is the one in wh
 spindle turns, as in ``rules.separation``. Its length is the eccentricity; the run-out (TIR)
 of a pin without form is twice that.
 
-Between two index passings the speed is taken to be even. A speed that swings by a share r
-once a turn turns V by at most r radians, alike at each clamping, and shortens it by r²/4.
-The indicator's delay turns V by the angle the spindle makes meanwhile, again each time alike.
-Without an index a direction has no zero, so there is none.
+Between two flags the speed is taken to be even. A speed that swings by a share r once a turn
+turns V by at most r radians, alike at each clamping, and shortens it by r²/4. With an encoder
+the angle is the frame's own. Without either a direction has no zero, so there is none.
 """
 
 from cmath import phase
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from math import degrees, pi, sqrt
+from math import degrees, floor, pi, sqrt
 
-from rules.sweep import Sweep
+from rules.sweep import Proof, Sweep, SweepRules
+from rules.sweep_angle import SweepAngle, sweep_angle
 
-__all__ = ["Harmonic", "SweepVector", "VectorError", "fit_harmonic", "sweep_vector"]
+__all__ = [
+    "DIRECTED", "Harmonic", "SweepVector", "VectorError", "fit_harmonic", "sweep_vector",
+]  # fmt: skip
+
+DIRECTED: frozenset[Proof] = frozenset({"index", "angle"})
+"""Proofs that mark a zero on the spindle, without which there is no direction."""
 
 _LEAST_READINGS = 8
 """A turn of fewer readings is no sweep: three unknowns would fit them as they like."""
@@ -106,58 +110,59 @@ def fit_harmonic(angles_rad: Sequence[float], values_nm: Sequence[float]) -> Har
     return Harmonic(mean, complex(in_phase, -quadrature), residual, samples)
 
 
-def sweep_vector(sweep: Sweep, turns: int) -> SweepVector:
-    """Return the vector of the first whole turns of an index-proved sweep.
+def sweep_vector(sweep: Sweep, rules: SweepRules) -> SweepVector:
+    """Return the vector of the first whole turns of a sweep.
 
     Args:
-        sweep: Readings and index passings.
-        turns: How many of its turns count, from 1.
+        sweep: Readings, and what marks the angle.
+        rules: How its angle is known, and how many turns count.
 
     Raises:
-        VectorError: If the index did not pass often enough, or readings are wanting.
+        VectorError: If nothing marks a zero, or whole turns or readings are wanting.
     """
-    whole = len(sweep.index_ns) - 1
-    if whole < turns or turns < 1:
-        raise VectorError(
-            f"{max(0, whole)} whole turns by the index: accepted are {turns} or more"
-        )
-    passings = list(pairwise(sweep.index_ns))[:turns]
-    parts = [_part(sweep, start, end) for start, end in passings]
+    if rules.proof not in DIRECTED:
+        raise VectorError(f"proof {rules.proof}: no direction without an index or an encoder")
+    found = sweep_angle(sweep, rules)
+    if found is None or found.angle is None or _whole_turns(sweep, found, rules) < rules.turns:
+        raise VectorError(f"fewer than {rules.turns} whole turns by {rules.proof}")
+    parts = [_Part.of(turn, found, found.angle, sweep) for turn in range(rules.turns)]
     fitted = tuple(fit_harmonic(part.angles_rad, part.values_nm) for part in parts)
     drift = _slope([harmonic.mean_nm for harmonic in fitted])
     # Readings that lie unevenly let drift within a turn into its mean: once more without it.
-    levelled = [part.levelled(number, drift) for number, part in enumerate(parts)]
-    again = [fit_harmonic(p.angles_rad, v) for p, v in zip(parts, levelled, strict=True)]
+    again = [fit_harmonic(part.angles_rad, part.levelled(drift)) for part in parts]
     drift += _slope([harmonic.mean_nm for harmonic in again])
-    angles = [angle for part in parts for angle in part.angles_rad]
-    values = [v for number, part in enumerate(parts) for v in part.levelled(number, drift)]
+    angles = [way for part in parts for way in part.angles_rad]
+    values = [value for part in parts for value in part.levelled(drift)]
     return SweepVector(fit_harmonic(angles, values), fitted, drift)
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """Angles and values of one turn."""
+    """Readings of one turn: turns gone since the first began, angles, values."""
 
+    gone: list[float]
     angles_rad: list[float]
     values_nm: list[int]
 
-    def levelled(self, number: int, drift_nm: float) -> list[float]:
-        """Return the values less an even drift that began with turn 0."""
-        return [
-            value - drift_nm * (number + angle / (2 * pi))
-            for angle, value in zip(self.angles_rad, self.values_nm, strict=True)
-        ]
+    @classmethod
+    def of(cls, turn: int, found: SweepAngle, angle: Sequence[float], sweep: Sweep) -> "_Part":
+        """Return those of a turn; its end is the next one's start."""
+        inside = [i for i, way in enumerate(found.gone) if turn <= way < turn + 1]
+        return cls(
+            [found.gone[i] for i in inside],
+            [2 * pi * angle[i] for i in inside],
+            [sweep.value_nm[i] for i in inside],
+        )
+
+    def levelled(self, drift_nm: float) -> list[float]:
+        """Return the values less an even drift."""
+        pairs = zip(self.gone, self.values_nm, strict=True)
+        return [value - drift_nm * way for way, value in pairs]
 
 
-def _part(sweep: Sweep, start_ns: int, end_ns: int) -> _Part:
-    """Return the readings of one turn; its end is the next one's start."""
-    length = end_ns - start_ns
-    inside = [
-        (2 * pi * (at - start_ns) / length, value)
-        for at, value in zip(sweep.at_ns, sweep.value_nm, strict=True)
-        if start_ns <= at < end_ns
-    ]
-    return _Part([angle for angle, _ in inside], [value for _, value in inside])
+def _whole_turns(sweep: Sweep, found: SweepAngle, rules: SweepRules) -> int:
+    """Return how many whole turns were marked: by index passings, else by the encoder."""
+    return len(sweep.index_ns) - 1 if rules.proof == "index" else floor(found.gone[-1])
 
 
 def _slope(means_nm: Sequence[float]) -> float:

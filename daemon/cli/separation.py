@@ -32,7 +32,7 @@ def lot_separation(
 ) -> None:
     """Tell the collets' own run-out from the holder's and from scatter, for a whole lot.
 
-    Needs an index. Exit 0 with figures, 1 without.
+    Needs an index or an encoder. Exit 0 with figures, 1 without.
     """
     with reported(), reading_only(store_path(config, store)) as db:
         found = one_lot(db, lot, bench)

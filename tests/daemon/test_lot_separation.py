@@ -177,7 +177,7 @@ def test_without_an_index_there_is_no_direction_and_it_says_so(
     code, answer = asked(shop)
     assert code == 1
     (reason,) = answer["positions"][0]["clampings_without_vector"]
-    assert reason == "no direction without an index"
+    assert reason == "no direction without an index or an encoder"
     done = CliRunner().invoke(
         app, ["lot", "separation", "--config", str(shop.config.source.path)]
     )

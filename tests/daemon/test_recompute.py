@@ -201,6 +201,13 @@ def test_an_evaluation_this_release_does_not_have_is_counted_apart_and_not_judge
     assert answer["verdicts"] == PIECES - 1
 
 
+def test_an_older_evaluation_is_repeated_as_it_was(shop: Shop) -> None:
+    with closing(sqlite3.connect(shop.config.store_path)) as db, db:
+        db.execute("UPDATE clampings SET evaluation = '1'")
+    code, answer = recomputed(shop)
+    assert (code, answer["other_versions"]) == (0, {})
+
+
 def test_people_read_it_in_lines(shop: Shop) -> None:
     alter(shop, "UPDATE verdicts SET grade = NULL WHERE cycle = 4")
     alter(shop, "UPDATE clampings SET evaluation = '0.9' WHERE id = 1")
