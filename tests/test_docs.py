@@ -1,12 +1,14 @@
 """README keeps up with the code: keys, commands, topics, quoted outputs."""
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 import typer.main
 
 from daemon.cli import app
+from daemon.config import load
 from daemon.config_sections import BenchFile
 from daemon.messages import PromptWord
 from daemon.rule_file import RuleFile
@@ -56,6 +58,15 @@ def test_every_prompt_word_is_in_the_readme() -> None:
 
 def test_quoted_outputs_and_files_are_what_they_are_today() -> None:
     assert refreshed(TEXT, with_demo=False) == TEXT, "run: python -m tests.make_readme"
+
+
+def test_the_bench_file_of_the_readme_has_no_fault(
+    bench_folder: Callable[..., Path],
+) -> None:
+    shown = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)[0]
+    path = bench_folder()
+    path.write_text(shown, encoding="utf-8")
+    assert load(path).benches[0].id == "b1"
 
 
 def test_the_readme_opens_with_the_job_and_two_commands() -> None:

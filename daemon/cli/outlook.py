@@ -62,7 +62,7 @@ def plan_text(found: dict[str, Any]) -> list[str]:
     )
     lines = [f"plan for {found['grade']} at {found['acceptance_um']:g} µm: {passing}"]
     lines.append(
-        f"  guard µm   share   pieces for {found['ordered']}   one more clamping above it"
+        f"  guard µm   share   pieces for {found['ordered']}   next clamping above the limit"
     )
     for cost in found["guards"]:
         mark = " *" if cost["guard_um"] == found["guard_of_the_file_um"] else ""
