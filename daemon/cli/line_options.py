@@ -9,9 +9,9 @@ from pathlib import Path
 from daemon.cli.answers import refuse
 from daemon.config import LineConfig, load, plain_options
 from daemon.config_sections import LineSection
-from daemon.errors import ConfigError
+from daemon.errors import ConfigError, DriverMakeError
 from daemon.no_driver import NO_DRIVER
-from daemon.registry import FoundDriver, find_driver
+from daemon.registry import FoundDriver, find_driver, make_driver
 from daemon.toml_file import Faults
 from drivers import Driver, LineSettings, OptionError
 
@@ -95,9 +95,11 @@ def line_of_options(
 
 def _try_options(found: FoundDriver, section: LineSection, faults: Faults) -> None:
     try:
-        found.make(plain_options(section.options))
+        make_driver(found, plain_options(section.options))
     except OptionError as error:
         faults.add(f"options.{error.key}", f"got {error.got!r}, accepted is {error.accepted}")
+    except DriverMakeError as error:
+        faults.add("driver", str(error))
 
 
 def _heard(config: LineConfig) -> HeardLine:

@@ -212,6 +212,14 @@ def test_wrong_use_says_what_is_accepted(words: tuple[str, ...], named: str) -> 
     assert named in result.stderr
 
 
+def test_a_foreign_factory_that_fails_is_wrong_use_with_its_reason(tmp_path: Path) -> None:
+    path = tmp_path / "broken.py"
+    path.write_text("def make(options): return options['key']\n")
+    result = listen("/dev/null", "--driver", f"{path}:make")
+    assert result.exit_code == 2
+    assert "KeyError: 'key'" in result.stderr
+
+
 def test_a_port_that_is_not_there_could_not_be_heard() -> None:
     result = listen("/dev/ttyNOWHERE")
     assert result.exit_code == 3
