@@ -12,6 +12,7 @@ from daemon.cli.ports import entries_of_line
 from daemon.recognise.bench_piece import Place, bench_piece
 from daemon.recognise.judge import Finding
 from daemon.recognise.judge import recognise as take_for
+from daemon.recognise.modbus import most_seen_exception
 from daemon.recognise.port_source import PortSource
 from daemon.recognise.proposal import Doubt
 from daemon.recognise.questions import Questions, ask_around
@@ -144,6 +145,13 @@ def _place_doubts(
 def _hints(found: Found, *, is_recording: bool, was_asked: bool) -> list[str]:
     if found.finding is not None:
         return []
+    exception = most_seen_exception(found.sample.turns)
+    if exception is not None:
+        unit_id, code = exception
+        return [
+            f"Modbus unit {unit_id} is there and answers with exception {code}: its registers "
+            "lie elsewhere, see its manual"
+        ]
     if found.is_text:
         settings = f"{found.settings.baud} {framing_of(found.settings)}"
         seen = "it is text" if is_recording or not found.is_confirmed else f"text at {settings}"

@@ -1,7 +1,7 @@
 """Which candidate it is, how sure that is, and what stays open."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from daemon.recognise.bcd import bcd_candidates
@@ -120,8 +120,3 @@ def _sureness(best: Outcome, rivals: Sequence[Outcome]) -> Sureness:
     ):
         return "likely"
     return "a guess"
-
-
-def doubting(finding: Finding, more: Sequence[Doubt]) -> Finding:
-    """Return the finding with further doubts."""
-    return replace(finding, doubts=(*finding.doubts, *more))

@@ -77,7 +77,9 @@ def _tries(source: Asked, questions: Questions, tell: Tell) -> Iterator[Found]:
                 more = source.ask(settings, asked, _ANSWER_S, questions.seconds)
                 yield _found(source, settings, (*first.pieces, *more.pieces))
     for settings in _settings(source, _MODBUS):
-        yield from _modbus(source, settings, questions.seconds, tell)
+        for found in _modbus(source, settings, questions.seconds, tell):
+            yield found
+            return  # a line that speaks Modbus speaks nothing else
 
 
 def _found(source: Asked, settings: LineSettings, pieces: Sequence[Piece]) -> Found:

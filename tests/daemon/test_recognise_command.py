@@ -215,6 +215,18 @@ def test_a_modbus_indicator_is_found_with_its_unit_id_registers_and_byte_order()
     assert wanted.items() <= found["options"].items()
 
 
+def test_a_modbus_indicator_with_its_registers_elsewhere_is_named_all_the_same() -> None:
+    illegal_address = bytes.fromhex("01 83 02 C0 F1")
+
+    def answer(data: bytes) -> bytes:
+        return illegal_address if data[:2] == b"\x01\x03" else b""
+
+    with far_end(answer) as end:
+        result = command(end.path, "--seconds", "0.5", "--ask")
+    assert result.exit_code == 1
+    assert "Modbus unit 1 is there and answers with exception 2" in result.stdout
+
+
 # --- behind RFC 2217: a UART at either end ---
 
 
