@@ -98,27 +98,30 @@ def build(wanted: Wanted, *, is_led: bool) -> Simulated:
         step_nm = finest_step_nm(plain, Reading(0, unit, channel=channel))
     except ValueError as error:
         raise ConfigError([f"options of {wanted.pattern}: {error}"]) from error
-    lifted = says_over_range(plain, unit, channel)
-    base = demo_bench(wanted.lot, wanted.seed, wanted.pieces)
-    framing_bits = 1 + wanted.own.data_bits + (wanted.own.parity != "N") + wanted.own.stop_bits
-    made = BenchKind(
+    off_um = _OUT_OF_RANGE_UM if says_over_range(plain, unit, channel) else _OFF_THE_PIN_UM
+    indicator = Indicator(step_nm, drift_um_per_h=0.3, unit=unit, channel=channel)
+    sends = Polled(pattern) if asked else Streaming(pattern, wanted.rate_hz)
+    limits = None if is_led else LOT_OF_BENCH[wanted.lot].limits
+    made = _bench_kind(wanted, indicator, sends, off_um)
+    return Simulated(Bench(made, wanted.seed, limits), pattern, _far_end(wanted))
+
+
+def _bench_kind(
+    wanted: Wanted, indicator: Indicator, sends: Streaming | Polled, off_um: float
+) -> BenchKind:
+    """Return the mechanics of the demo's benches with this indicator on this wire."""
+    base, own = demo_bench(wanted.lot, wanted.seed, wanted.pieces), wanted.own
+    framing_bits = 1 + own.data_bits + (own.parity != "N") + own.stop_bits
+    return BenchKind(
         name=base.name,
-        stand=StandKind(
-            Drive(period_s=2.4, ripple=0.02),
-            lifted_um=_OUT_OF_RANGE_UM if lifted else _OFF_THE_PIN_UM,
-        ),
-        indicator=Indicator(
-            step_nm=step_nm, drift_um_per_h=0.3, unit=unit, channel=channel,
-            travel_um=700.0,
-        ),
-        sends=Polled(pattern) if asked else Streaming(pattern, wanted.rate_hz),
-        wire=Wire(wanted.own.baud, framing_bits),
+        stand=StandKind(Drive(period_s=2.4, ripple=0.02), lifted_um=off_um),
+        indicator=indicator,
+        sends=sends,
+        wire=Wire(own.baud, framing_bits),
         work=replace(base.work, habits=replace(base.work.habits, foot="ready")),
         has_flags=not wanted.wiring,
         has_contacts=bool(wanted.wiring),
-    )  # fmt: skip
-    limits = None if is_led else LOT_OF_BENCH[wanted.lot].limits
-    return Simulated(Bench(made, wanted.seed, limits), pattern, _far_end(wanted))
+    )
 
 
 def _far_end(wanted: Wanted) -> FarEnd:
