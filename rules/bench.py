@@ -19,6 +19,7 @@ from rules.capture_model import (
     LineBack,
     LineLost,
     Loosened,
+    Noticed,
     Removed,
     Seen,
     Tick,
@@ -303,6 +304,8 @@ def _outcome(
         case ValueRefused():
             refused = RefusedFact("too-soon", outcome.at_ns, value_nm=outcome.value_nm)
             return state, (refused,)
+        case Noticed():
+            return _alarm(state, outcome.what, outcome.is_on, outcome.text)
 
 
 def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:

@@ -20,6 +20,7 @@ from rules.capture_model import (
     LineBack,
     LineLost,
     Loosened,
+    Noticed,
     Phase,
     Removed,
     Seen,
@@ -29,6 +30,7 @@ from rules.capture_model import (
 )
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.diagnosis import evaluate_diagnosed
+from rules.likeness import DIRECTED, are_alike
 from rules.reading import Reading
 from rules.ruleset import EVIDENCE_RANK, Evidence
 from rules.run_out import evaluate_single
@@ -49,6 +51,10 @@ INDEX_BOUNCE_NS = 50_000_000
 
 STARTED_UDEG = 10_000_000
 """A spindle that came so far from where the pin rested has been started, not touched."""
+
+NEVER_FELL = 7
+"""So many finished values of which none fell: honest ones do so once in 5040 (1/7!), a memory
+that is not reset always."""
 
 CREEP_UDEG = 3_000_000
 STOPPED_NS = 500_000_000
@@ -95,7 +101,25 @@ def _single_value(state: CaptureState, seen: Seen, rules: CaptureRules) -> Resul
         (PositionRunOut(who.id, who.position, sweep, run_out),),
         Loosening("not-observed", seen.at_ns),
     )
-    return state, (ClampingStarted(seen.at_ns), ClampingEnded(clamping, seen.at_ns))
+    state, notices = _rising(state, run_out.tir_nm, seen.at_ns)
+    return state, (
+        ClampingStarted(seen.at_ns), ClampingEnded(clamping, seen.at_ns), *notices
+    )  # fmt: skip
+
+
+def _rising(
+    state: CaptureState, value_nm: int | None, at_ns: int
+) -> tuple[CaptureState, tuple[CaptureOutcome, ...]]:
+    """Count values that never fall: a max-min memory that nobody resets can only grow."""
+    if value_nm is None:
+        return state, ()
+    fell = state.last_value_nm is not None and value_nm < state.last_value_nm
+    was_on, rising = state.rising >= NEVER_FELL, 1 if fell else state.rising + 1
+    state = replace(state, last_value_nm=value_nm, rising=rising)
+    if (rising >= NEVER_FELL) == was_on:
+        return state, ()
+    text = "" if was_on else f"{rising} values in a row, none below the last: is it reset?"
+    return state, (Noticed("values-never-fall", not was_on, text, at_ns),)
 
 
 def _single_run_out(reading: Reading) -> RunOut:
@@ -333,6 +357,8 @@ def _begin_sweep(
     assert loosening is not None  # nothing rests or runs up without one
     if running_ns is not None and running_ns < loosening.at_ns:
         return _still_clamped(state, at_ns), ()
+    if state.ended_ns is not None and at_ns - state.ended_ns < rules.reclamp_min_ns:
+        return _still_clamped(state, at_ns), ()  # no hand is so quick: it is the same one
     tracks = tuple(replace(t, jump_since_ns=None, jump_from_nm=None) for t in state.tracks)
     state = replace(
         state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, second_ns=(), tracks=tracks
@@ -526,6 +552,11 @@ def _forget(state: CaptureState, at_ns: int) -> CaptureState:
         turn_ns=state.turn_ns,
         running_since_ns=state.running_since_ns,
         last_value_ns=state.last_value_ns,
+        last_value_nm=state.last_value_nm,
+        rising=state.rising,
+        ended_ns=state.ended_ns,
+        last=state.last,
+        is_alike=state.is_alike,
         tracks=tuple(Track() for _ in state.tracks),
     )
 
@@ -579,9 +610,27 @@ def _end_clamping(
         second_ns=(),
         must_rest=False,
         is_removed=False,
+        ended_ns=at_ns,
         tracks=tuple(rested(track) for track in state.tracks),
     )
-    return state, (ClampingEnded(clamping, at_ns),)
+    state, notices = _compared(state, clamping, rules)
+    return state, (ClampingEnded(clamping, at_ns), *notices)
+
+
+def _compared(
+    state: CaptureState, clamping: Clamping, rules: CaptureRules
+) -> tuple[CaptureState, tuple[CaptureOutcome, ...]]:
+    """Notice a clamping that reads like the one before: it counts, and somebody should look."""
+    if rules.sweep.proof not in DIRECTED or clamping.invalid is not None:
+        return state, ()
+    step_nm = max(indicator.sweep.step_nm for indicator in rules.indicators)
+    alike = bool(state.last) and are_alike(state.last, clamping.positions, step_nm)
+    was, state = state.is_alike, replace(state, last=clamping.positions, is_alike=alike)
+    if alike == was:
+        return state, ()
+    text = "two clampings read alike; was the nut opened and the collet rotated?"
+    notice = Noticed("clampings-alike", alike, text if alike else "", clamping.ended_ns)
+    return state, (notice,)
 
 
 def _measured(

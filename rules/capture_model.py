@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from rules.clamping import CaptureMode, Clamping, Loosening
+from rules.clamping import CaptureMode, Clamping, Loosening, PositionRunOut
 from rules.reading import Reading
 from rules.sweep import Cut, SweepRules
 
@@ -39,7 +39,7 @@ class CaptureRules:
         removal_ns: How long the stylus must be off for the collet to be taken out.
         loosening_nm: How far the pin must jump to show an opened nut.
         loosening_ns: For how long.
-        reclamp_min_ns: Sooner than a hand can re-clamp (single values).
+        reclamp_min_ns: Sooner after a clamping no hand has made the next one.
     """
 
     mode: CaptureMode
@@ -149,7 +149,21 @@ class ValueRefused:
     at_ns: int
 
 
-CaptureOutcome = ClampingStarted | ClampingEnded | Loosened | Removed | ValueRefused
+Notice = Literal["clampings-alike", "values-never-fall"]
+"""What is worth a look and refuses nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """Something worth a look began or is over."""
+
+    what: Notice
+    is_on: bool
+    text: str
+    at_ns: int
+
+
+CaptureOutcome = ClampingStarted | ClampingEnded | Loosened | Removed | ValueRefused | Noticed
 
 
 # --- state -------------------------------------------------------------------------------
@@ -224,6 +238,11 @@ class CaptureState:
             rest before its movement can be the spindle's.
         is_removed: The removal of this excursion was told.
         last_value_ns: Last finished value seen (single values).
+        last_value_nm: The value itself.
+        rising: How many finished values came in a row of which none fell.
+        ended_ns: When the last clamping ended.
+        last: What the last clamping showed, position by position.
+        is_alike: The last two clampings read alike.
         tracks: One for each indicator, in the order of the rules.
     """
 
@@ -242,4 +261,9 @@ class CaptureState:
     must_rest: bool = False
     is_removed: bool = False
     last_value_ns: int | None = None
+    last_value_nm: int | None = None
+    rising: int = 0
+    ended_ns: int | None = None
+    last: tuple[PositionRunOut, ...] = ()
+    is_alike: bool = False
     tracks: tuple[Track, ...] = ()

@@ -12,6 +12,7 @@ AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
     "signal-fault", "help-called", "attention-asked",
     "order-short",
+    "clampings-alike", "values-never-fall",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 

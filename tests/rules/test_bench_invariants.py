@@ -143,7 +143,7 @@ def test_an_order_is_never_overfilled() -> None:
         shop = Shop()
         for _ in range(20):
             first = len(tape.events)
-            shop.run(tape.lift(4).clamp(2.0).rest(0.7).turn(3.2).events[first:])
+            shop.run(tape.lift(8).clamp(2.0).rest(0.7).turn(3.2).events[first:])
             if shop.state.put_away.pending is not None:
                 shop.step(Placed(shop.state.put_away.pending))
         assert shop.lot is not None

@@ -51,7 +51,7 @@ def test_a_display_that_freezes_without_saying_so_never_reads_low(froze_at: floa
 
 
 def test_over_range_in_the_sweep_ends_it_and_is_a_lift_if_it_lasts() -> None:
-    written = tape().reclamp(4.0).turn(1.0, stop=False).lift(3).clamp(5.0).rest(1.5).turn(3.4)
+    written = tape().reclamp(4.0).turn(1.0, stop=False).lift(8).clamp(5.0).rest(1.5).turn(3.4)
     found = clampings(written.events, INDEX)
     assert [c.invalid for c in found] == ["over-range", None]
     assert found[1].loosening.evidence == "stylus-lift"

@@ -1,0 +1,58 @@
+"""Two clampings that read alike: perhaps the same tightening, read twice.
+
+Likeness refuses nothing: it hits the best collets, whose run-out is small however they are
+clamped. It is an alarm and a note. Only where turns begin at an index or an encoder's angle
+can two sweeps be laid over each other; elsewhere nothing is said.
+"""
+
+from collections.abc import Sequence
+from math import cos, exp, hypot, radians, sin, sqrt
+
+from rules.clamping import PositionRunOut
+from rules.sweep import Diagnosis, Proof
+
+DIRECTED: frozenset[Proof] = frozenset({"index"})
+"""Proofs under which every turn begins at the same angle of the spindle."""
+
+
+def apart_nm(one: Diagnosis, other: Diagnosis) -> float:
+    """Return how far two first harmonics lie apart, as vectors of eccentricity, nm."""
+    x1, y1 = _vector(one)
+    x2, y2 = _vector(other)
+    return hypot(x1 - x2, y1 - y2)
+
+
+def _vector(seen: Diagnosis) -> tuple[float, float]:
+    angle = radians(seen.direction_udeg / 1_000_000)
+    return seen.amplitude_nm * cos(angle), seen.amplitude_nm * sin(angle)
+
+
+def are_alike(
+    first: Sequence[PositionRunOut], second: Sequence[PositionRunOut], step_nm: int
+) -> bool:
+    """Return whether two clampings show the same vector to a step at every position."""
+    pairs = list(zip(first, second, strict=True))
+    seen = [(a.run_out.diagnosis, b.run_out.diagnosis) for a, b in pairs]
+    return bool(seen) and all(
+        a is not None and b is not None and apart_nm(a, b) <= step_nm for a, b in seen
+    )
+
+
+def false_call_rate(eccentricity_um: float, scatter_um: float, step_um: float) -> float:
+    """Return how often two honest clampings, the collet rotated 120° between, are alike.
+
+    The difference of the two vectors is √3 e from nought and scatters with √2 s an axis; it
+    is within a step by a Rice distribution.
+
+    Args:
+        eccentricity_um: The collet's own, e.
+        scatter_um: Of one clamping, per axis, above 0.
+        step_um: How near is alike.
+    """
+    from scipy.special import chndtr
+
+    together = sqrt(2) * scatter_um
+    centre = sqrt(3) * eccentricity_um
+    if centre == 0:
+        return 1 - exp(-((step_um / together) ** 2) / 2)
+    return float(chndtr((step_um / together) ** 2, 2, (centre / together) ** 2))
