@@ -7,6 +7,7 @@ ReclampError
 ├── PortError           a port can't be opened
 ├── StoreError          the record can't be kept: nothing may be graded
 ├── BrokerError         a broker can't be reached where one is needed at once
+├── PictureError        a picture can't be written
 └── RecordingError      a recording can't be read
 """
 
@@ -67,6 +68,10 @@ class StoreError(ReclampError):
 
 class BrokerError(ReclampError):
     """No broker where a command needs one at once."""
+
+
+class PictureError(ReclampError):
+    """A picture that can't be written; the message names the file and what to do."""
 
 
 class RecordingError(ReclampError):

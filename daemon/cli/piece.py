@@ -13,6 +13,8 @@ from daemon.cli.asking import (
     Role,
     ask_service,
 )  # fmt: skip
+from daemon.cli.piece_record import PlotFile, show_from_record
+from daemon.cli.stored import LotCode, StoreFile
 
 __all__ = ["piece_app"]
 
@@ -27,9 +29,15 @@ def piece_show(
     ],
     config: BenchFile = DEFAULT_FILE,
     bench: BenchName = None,
+    lot: LotCode = None,
+    store: StoreFile = None,
+    plot: PlotFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show a piece of the open lot."""
+    """Show a piece of the open lot; with --lot, --store or --plot, from the record itself."""
+    if lot is not None or store is not None or plot is not None:
+        show_from_record(number, config, store, lot, bench, plot, as_json)
+        return
     data = ask_service(config, bench, "piece-show", as_json, piece=number)
     if data is None or as_json:
         return

@@ -1,0 +1,1 @@
+"""A piece as a picture: its sweeps over the angle, beside what they are held to."""

@@ -1,0 +1,100 @@
+"""The page: head, bars, and a row for each sweep."""
+
+from collections.abc import Sequence
+from textwrap import wrap
+
+from daemon.picture import bars, polar, unrolled, words
+from daemon.picture.ink import FAINT, GRID
+from daemon.picture.sheet import PieceSheet, Trace
+from daemon.picture.svg import Svg, width_of
+from rules.ruleset import Grade
+
+WIDTH = 1200
+_LEFT, _RIGHT = 32, WIDTH - 32
+_PLOT_LEFT, _PLOT_RIGHT = 84, 800
+_DIAL_X = 1036
+_ROW = 358
+
+
+def drawn(sheet: PieceSheet) -> str:
+    """Return the picture of a piece as an SVG file."""
+    svg = Svg()
+    y = _head(svg, sheet)
+    bars.draw(svg, sheet, _LEFT, _RIGHT, y)
+    y += bars.height(sheet)
+    best = sheet.rules.grades[0] if sheet.rules is not None else None
+    if sheet.traces:
+        svg.text(_LEFT, y + 22, words.limits(sheet), font_size=12, fill=FAINT)
+        y += 34
+    half_um = _half_um(sheet.traces, best)
+    shown = None
+    for trace in sheet.traces:
+        if len(sheet.cycles) > 1 and trace.cycle is not shown:
+            y = _cycle(svg, trace, y)
+        shown = trace.cycle
+        y = _row(svg, trace, y, half_um, best)
+    about = "; ".join(
+        f"{words.cycle_name(cycle)}: {words.standing(cycle)}" for cycle in sheet.cycles
+    )
+    return svg.document(float(WIDTH), float(y + 12), words.title(sheet), about)
+
+
+def _head(svg: Svg, sheet: PieceSheet) -> float:
+    svg.text(_LEFT, 46, words.title(sheet), font_size=24, font_weight=700)
+    y = 72.0
+    lines = wrap(words.standing(sheet.cycles[-1]), 128)
+    for line in [*lines, *wrap(sheet.fault, 128)]:
+        svg.text(_LEFT, y, line, font_size=15)
+        y += 20
+    svg.text(_LEFT, y + 2, words.provenance(sheet), font_size=12, fill=FAINT)
+    svg.line(_LEFT, y + 18, _RIGHT, y + 18, stroke=GRID)
+    return y + 26
+
+
+def _cycle(svg: Svg, trace: Trace, y: float) -> float:
+    svg.line(_LEFT, y + 8, _RIGHT, y + 8, stroke=GRID)
+    svg.text(
+        _LEFT, y + 34, f"Cycle {trace.cycle.number}, {trace.cycle.kind}", font_size=18,
+        font_weight=700,
+    )  # fmt: skip
+    y += 36
+    for line in wrap(words.standing(trace.cycle), 140):
+        y += 18
+        svg.text(_LEFT, y, line)
+    return y + 6
+
+
+def _row(svg: Svg, trace: Trace, y: float, common_um: float, best: Grade | None) -> float:
+    """Draw one sweep; return where the next begins."""
+    heading = words.heading(trace)
+    svg.text(_LEFT, y + 30, heading, font_size=16, font_weight=700)
+    x = max(_LEFT + 250, _LEFT + 20 + width_of(heading, 18))
+    svg.text(x, y + 30, words.beside_heading(trace), font_size=14)
+    svg.text(_LEFT, y + 50, words.details(trace), font_size=12, fill=FAINT)
+    for line in wrap(words.trouble(trace), 150):
+        y += 18
+        svg.text(_LEFT, y + 50, line, font_size=12)
+    own_um = _reach_um(trace)
+    is_own = own_um > common_um
+    half_um = own_um if is_own else common_um
+    top = y + 92.0
+    frame = unrolled.Frame(_PLOT_LEFT, _PLOT_RIGHT, top, half_um, is_own)
+    unrolled.draw(svg, trace, frame, best)
+    dial = polar.Dial(_DIAL_X, top + unrolled.HEIGHT / 2, half_um)
+    polar.draw(svg, trace, dial, best)
+    return y + _ROW
+
+
+def _half_um(traces: Sequence[Trace], best: Grade | None) -> float:
+    """Return the scale all sweeps share: the valid ones and the band fit into it."""
+    reach = [_reach_um(trace) for trace in traces if trace.invalid is None]
+    if best is not None:
+        reach.append(best.tolerance_limit_nm / 2000 * 1.12)
+    return max(reach, default=1.0)
+
+
+def _reach_um(trace: Trace) -> float:
+    """Return what a scale has to reach for every reading of a sweep to be seen."""
+    middle = trace.middle_nm
+    far = max((abs(value - middle) for value in trace.sweep.value_nm), default=0)
+    return max(far / 1000 * 1.1, 0.5)
