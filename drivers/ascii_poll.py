@@ -1,11 +1,11 @@
 r"""Command and response in ASCII: the indicator sends a value when it is asked for one.
 
-    host       request text of the bench file, such as ? CR
+    host       request text of the bench file, such as say CR
     indicator  +000.0041 mm CR LF
 
 Line settings: 9600 8N1 unless the bench file says otherwise.
 Sample answer: 2B 30 30 30 2E 30 30 34 31 20 6D 6D 0D 0A, with options
-``{ request = "?\r", unit = { mm = "mm" }, decimals = 4, digits = 7 }``.
+``{ request = "say\r", unit = { mm = "mm" }, decimals = 4, digits = 7 }``.
 
 Options besides those of ``drivers.ascii_frame`` and ``drivers.ascii_content``:
 

@@ -17,4 +17,8 @@ def _polled(streamed: Specimen, request: str) -> Specimen:
     )
 
 
-SPECIMENS = (_polled(PLAIN, "?\r"), _polled(COMMA_AND_XOR, "V"), _polled(CRC, "VALUE\r\n"))
+SPECIMENS = (
+    _polled(PLAIN, "say\r"),
+    _polled(COMMA_AND_XOR, "how far"),
+    _polled(CRC, "show me\r\n"),
+)

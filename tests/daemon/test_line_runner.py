@@ -27,7 +27,7 @@ from rules.capture_model import LineBack, LineLost, Seen
 from tests.far_end import FarEnd, far_end
 
 WAIT_S = 15.0
-POLLED = {"request": "?\r", "unit": "mm", "terminator": "CR"}
+POLLED = {"request": "say\r", "unit": "mm", "terminator": "CR"}
 
 
 class Bench:
@@ -97,7 +97,7 @@ class Indicator:
 
     def __call__(self, data: bytes) -> bytes:
         answer = b""
-        for _ in range(data.count(b"?\r")):
+        for _ in range(data.count(b"say\r")):
             self.asked += 1
             frame = b"+%d.000\r" % self.asked
             if self.is_silent:
@@ -278,7 +278,7 @@ class Faulty:
 
     def next_request(self) -> bytes | None:
         self._count("next_request")
-        return b"?\r"
+        return b"say\r"
 
     def timed_out(self) -> None:
         self._count("timed_out")
@@ -318,6 +318,6 @@ async def test_what_came_and_what_was_sent_is_recorded_in_order(tmp_path: Path) 
     entries = list(read_recording(tmp_path / "r"))
     assert entries[0].what == "opened"
     assert {entry.where for entry in entries} == {"usb1"}
-    assert [e.data for e in entries if e.what == ">"][:5] == [b"?\r"] * 5
+    assert [e.data for e in entries if e.what == ">"][:5] == [b"say\r"] * 5
     heard = b"".join(e.data for e in entries if e.what == "<")
     assert heard.startswith(b"+1.000\r+2.000\r")

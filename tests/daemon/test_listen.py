@@ -94,13 +94,13 @@ def test_a_silent_line_is_the_answer_no() -> None:
 
 def test_a_polled_indicator_is_asked_one_request_at_a_time() -> None:
     def answer(data: bytes) -> bytes:
-        return b"+000.0041 mm\r" * data.count(b"?\r")
+        return b"+000.0041 mm\r" * data.count(b"say\r")
 
     polled = [
         "--driver",
         "ascii-poll",
         "--option",
-        'request="?\\r"',
+        'request="say\\r"',
         "--option",
         "unit={mm='mm'}",
     ]
@@ -110,7 +110,7 @@ def test_a_polled_indicator_is_asked_one_request_at_a_time() -> None:
         )
         heard = end.heard
     assert [found["value_um"] for found in of_kind("reading", result)] == [4.1] * 5
-    assert heard in (b"?\r" * 5, b"?\r" * 6)
+    assert heard in (b"say\r" * 5, b"say\r" * 6)
 
 
 def test_a_recording_gives_the_same_readings_again(tmp_path: Path) -> None:

@@ -323,7 +323,7 @@ class SaysNothingAboutJunk(Plain):
 
 class AsksWithoutNeed(Plain):
     def next_request(self) -> bytes | None:
-        return b"?\r"
+        return b"say\r"
 
 
 class Polite(Plain):
@@ -353,7 +353,7 @@ class Polite(Plain):
         if self.is_asked or self.waits_for_quiet:
             return None
         self.is_asked = True
-        return b"?\r"
+        return b"say\r"
 
     def timed_out(self) -> None:
         self.waits_for_quiet = self.is_asked or (self.waits_for_quiet and self.was_heard)

@@ -6,17 +6,17 @@ from drivers.ascii_poll import make
 from drivers.contract import BadFrame, OptionError
 from rules.reading import Reading
 
-OPTIONS = {"request": "?\r", "unit": {"mm": "mm"}, "decimals": 4, "digits": 7}
+OPTIONS = {"request": "say\r", "unit": {"mm": "mm"}, "decimals": 4, "digits": 7}
 FIRST = bytes.fromhex("2B 30 30 30 2E 30 30 34 31 20 6D 6D 0D 0A")  # "+000.0041 mm" CR LF
 SECOND = bytes.fromhex("2B 30 30 30 2E 30 30 35 32 20 6D 6D 0D 0A")  # "+000.0052 mm" CR LF
 
 
 def test_each_answer_follows_its_request() -> None:
     driver = make(OPTIONS)
-    assert driver.next_request() == b"?\r"
+    assert driver.next_request() == b"say\r"
     assert driver.next_request() is None
     assert driver.feed(FIRST) == [Reading(4100)]
-    assert driver.next_request() == b"?\r"
+    assert driver.next_request() == b"say\r"
     assert driver.feed(SECOND[:5]) == []
     assert driver.next_request() is None
     assert driver.feed(SECOND[5:]) == [Reading(5200)]
@@ -32,7 +32,7 @@ def test_a_late_answer_never_answers_the_next_request() -> None:
     driver.timed_out()
     assert driver.next_request() is None, "bytes came since: the line was not quiet"
     driver.timed_out()
-    assert driver.next_request() == b"?\r"
+    assert driver.next_request() == b"say\r"
     assert driver.feed(SECOND) == [Reading(5200)]
 
 
@@ -44,7 +44,7 @@ def test_an_answer_cut_by_the_timeout_is_not_glued_to_the_next() -> None:
     assert [type(result) for result in driver.feed(FIRST[6:])] == [BadFrame]
     driver.timed_out()
     driver.timed_out()
-    assert driver.next_request() == b"?\r"
+    assert driver.next_request() == b"say\r"
     assert driver.feed(SECOND) == [Reading(5200)]
 
 
@@ -67,7 +67,7 @@ def test_bytes_that_nobody_asked_for_hold_the_next_request_back() -> None:
     assert driver.next_request() is None
     driver.timed_out()
     driver.timed_out()
-    assert driver.next_request() == b"?\r"
+    assert driver.next_request() == b"say\r"
 
 
 def test_a_silent_indicator_is_asked_again_after_one_quiet_timeout() -> None:
@@ -76,7 +76,7 @@ def test_a_silent_indicator_is_asked_again_after_one_quiet_timeout() -> None:
     for _ in range(6):
         asked.append(driver.next_request())
         driver.timed_out()
-    assert asked == [b"?\r", None, b"?\r", None, b"?\r", None]
+    assert asked == [b"say\r", None, b"say\r", None, b"say\r", None]
 
 
 def test_channels_are_asked_in_turn_and_named_by_their_request() -> None:
@@ -99,7 +99,7 @@ def test_a_silent_channel_does_not_keep_the_others_from_being_asked() -> None:
 def test_the_answer_of_another_channel_is_no_answer() -> None:
     options = {
         **OPTIONS,
-        "request": {"1": "1?\r", "2": "2?\r"},
+        "request": {"1": "say 1\r", "2": "say 2\r"},
         "channels": ["1", "2"],
         "pattern": "{channel} {value} {unit}",
     }

@@ -106,7 +106,7 @@ def test_the_encoder_refuses_what_its_frame_can_not_say() -> None:
 
 
 def test_a_polled_indicator_answers_each_whole_request_once() -> None:
-    options = {**DEMO, "request": {"1": "1?\r", "2": "2?\r"}}
+    options = {**DEMO, "request": {"1": "say 1\r", "2": "say 2\r"}}
     responder, driver = AsciiPollResponder(options), ascii_poll.make(options)
     shown = {"1": Reading(4100, channel="1"), "2": Reading(-5200, channel="2")}
     read: list[Reading | BadFrame] = []
@@ -120,8 +120,8 @@ def test_a_polled_indicator_answers_each_whole_request_once() -> None:
 
 
 def test_noise_around_a_request_does_not_hide_it() -> None:
-    responder = AsciiPollResponder({**DEMO, "request": "?\r"})
-    assert responder.respond(b"\xff" * 1000 + b"?\rx", lambda _: Reading(0)) != b""
+    responder = AsciiPollResponder({**DEMO, "request": "say\r"})
+    assert responder.respond(b"\xff" * 1000 + b"say\rx", lambda _: Reading(0)) != b""
     assert responder.respond(b"\r", lambda _: Reading(0)) == b""
 
 
