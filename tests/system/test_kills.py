@@ -27,6 +27,12 @@ pytestmark = pytest.mark.system
 
 SPEED = 30.0
 
+ENDLESS = (
+    ("quantity = 120", "quantity = 1000"),
+    ('{ "grade-1" = 36 }', '{ "grade-1" = 1000 }'),
+)
+"""An order that is filled would end the flow of pieces, and the kills would prove nothing."""
+
 PIECES = """SELECT p.number AS piece, c.number AS cycle, c.kind, e.how, v.bin, c.id,
     (SELECT count(*) FROM clampings k WHERE k.cycle = c.id) AS clampings,
     (SELECT count(*) FROM put_aways a WHERE a.cycle = c.id AND a.is_right = 1) AS put_away
@@ -84,7 +90,8 @@ def pending_of_dead(shop: Shop) -> str | None:
 
 @contextmanager
 def flowing(folder: Path, pieces: int, seed: int, *words: str) -> Iterator[Killed]:
-    with running_shop(folder, SPEED, {"b1": pieces}, seed=seed, words=words) as shop:
+    tray = {"b1": pieces}
+    with running_shop(folder, SPEED, tray, *ENDLESS, seed=seed, words=words) as shop:
         yield Killed(shop, random.Random(seed))
 
 
@@ -225,7 +232,7 @@ def test_kills_at_random_moments_lose_double_and_renumber_nothing(tmp_path: Path
 
 @pytest.mark.long
 def test_a_hundred_kills_at_random_moments(tmp_path: Path) -> None:
-    with flowing(tmp_path, 120, seed=100) as killed:
+    with flowing(tmp_path, 200, seed=100) as killed:
         for _ in range(110):
             die_after(killed, killed.rng.uniform(0.0, 5.0))
         finish(killed)
