@@ -23,6 +23,8 @@ from dataclasses import dataclass
 from math import log, pi, radians
 from typing import TYPE_CHECKING
 
+from rules.scatter_model import legendre_nodes
+
 if TYPE_CHECKING:
     from numpy import complex128, float64
     from numpy.typing import NDArray
@@ -120,7 +122,7 @@ def _window(
     centre = (rows.sum(axis=1) / scatter_um**2 + pull) * width**2
     low = np.maximum(0.0, centre - _REACH * width - slack_um)
     half = (centre + _REACH * width + slack_um - low) / 2
-    x, w = np.polynomial.legendre.leggauss(_NODES)
+    x, w = legendre_nodes(_NODES)
     return low[:, None] + half[:, None] * (x + 1), half[:, None] * w
 
 

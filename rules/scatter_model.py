@@ -12,6 +12,7 @@ imported where they compute.
 """
 
 from dataclasses import dataclass
+from functools import cache
 from math import exp, hypot, sqrt
 from typing import TYPE_CHECKING
 
@@ -114,11 +115,20 @@ def one_more_beyond(
     return float(1.0 - (accepted @ still) / accepted.sum())
 
 
+@cache
+def legendre_nodes(count: int) -> tuple["NDArray[float64]", "NDArray[float64]"]:
+    """Return Gauss-Legendre nodes and weights on −1 … 1; finding them takes milliseconds."""
+    import numpy as np
+
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return nodes, weights
+
+
 def _own_vectors(spread: Spread) -> tuple["NDArray[complex128]", "NDArray[float64]"]:
     """Return nodes and weights over the collets' own vectors; the weights sum to 1."""
     import numpy as np
 
-    x, w = np.polynomial.legendre.leggauss(_RADII)
+    x, w = legendre_nodes(_RADII)
     radius = 0.5 * _FARTHEST * (x + 1)
     weight = w * radius * np.exp(-0.5 * radius**2)
     count = _DIRECTIONS if spread.holder_um > 0 else 1
