@@ -4,13 +4,17 @@ from daemon.picture import words
 from daemon.picture.ink import AXIS, FAINT, GRID, LIMIT, of_result
 from daemon.picture.scale import Scale
 from daemon.picture.sheet import PieceSheet
-from daemon.picture.svg import Svg, width_of
+from daemon.picture.svg import Svg, shortened, width_of
 from daemon.store.stored import StoredClamping
 from rules.length import um_text
+from rules.ruleset import Grade
 
 BAR = 15
 ROW = 24
-_TOP = 40
+_BESIDE = 236
+"""Room for words to the right of the axis."""
+
+_TOP = 54
 """Room above the bars for the names of the limits."""
 
 
@@ -22,7 +26,7 @@ def height(sheet: PieceSheet) -> float:
 def draw(svg: Svg, sheet: PieceSheet, left: float, right: float, top: float) -> None:
     """Draw the bars of every clamping below ``top``, limits across them."""
     start = left + (118 if len(sheet.cycles) == 1 else 156)
-    scale = Scale(0, _most_nm(sheet) / 1000, start, right - 250)
+    scale = Scale(0, _most_nm(sheet) / 1000, start, right - _BESIDE - 14)
     bottom = top + _TOP + ROW * _count(sheet)
     for mark in scale.marks(7):
         x = scale(mark)
@@ -68,7 +72,8 @@ def _value(svg: Svg, clamping: StoredClamping, scale: Scale, y: float) -> None:
     elif clamping.seen_nm:
         text = words.at_least(clamping.seen_nm)
     _beside(svg, text, scale(_value_nm(clamping) / 1000), scale, y)
-    svg.text(scale.end + 14, y + 12, words.outcome(clamping), fill=of_result(clamping))
+    said = shortened(words.outcome(clamping), 13, _BESIDE)
+    svg.text(scale.end + 14, y + 12, said, fill=of_result(clamping))
 
 
 def _beside(svg: Svg, text: str, end: float, scale: Scale, y: float) -> None:
@@ -85,27 +90,41 @@ def _beside(svg: Svg, text: str, end: float, scale: Scale, y: float) -> None:
 
 
 def _limits(svg: Svg, sheet: PieceSheet, scale: Scale, top: float, bottom: float) -> None:
-    """Draw each grade's limits; names that would touch stand on two lines."""
-    if sheet.rules is None:
-        return
-    taken = [scale.start - 1000.0, scale.start - 1000.0]
-    for grade in sheet.rules.grades:
-        x = scale(grade.acceptance_limit_nm / 1000)
-        svg.line(x, top + _TOP - 6, x, bottom, stroke="#ffffff", stroke_width=4)
-        svg.line(x, top + _TOP - 6, x, bottom, stroke=LIMIT, stroke_width=1.6)
-        if grade.guard_band_nm:
-            edge = scale(grade.tolerance_limit_nm / 1000)
-            svg.line(edge, top + _TOP - 6, edge, bottom, stroke="#ffffff", stroke_width=3)
-            svg.line(edge, top + _TOP - 6, edge, bottom, stroke=LIMIT, stroke_dasharray="4 3")
+    """Draw each grade's limits; names that would touch stand on lines of their own."""
+    grades = sheet.rules.grades if sheet.rules is not None else ()
+    taken = [-1000.0, -1000.0, -1000.0]
+    above = top + _TOP - 11
+    beyond = [g for g in grades if g.acceptance_limit_nm > scale.high * 1000]
+    if beyond:
+        names = ", ".join(f"{g.id} accepts {um_text(g.acceptance_limit_nm)}" for g in beyond)
+        said = shortened(f"further right: {names}", 11, _BESIDE)
+        svg.text(scale.end + 14, above, said, font_size=11, fill=LIMIT)
+    for grade in (g for g in grades if g not in beyond):
+        _limit_lines(svg, grade, scale, top + _TOP - 6, bottom)
         name = f"{grade.id} accepts {um_text(grade.acceptance_limit_nm)}"
         if grade.guard_band_nm:
             name += f" (limit {um_text(grade.tolerance_limit_nm)})"
+        name = shortened(name, 11, (scale.end - scale.start) / 2)
         half = width_of(name, 11) / 2
-        middle = max(x, scale.start - 100 + half)
-        line = 0 if middle - half > taken[0] + 8 else 1
-        taken[line] = middle + half
-        y = top + _TOP - 11 - 14 * line
-        svg.text(middle, y, name, text_anchor="middle", font_size=11, fill=LIMIT)
+        middle = scale(grade.acceptance_limit_nm / 1000)
+        middle = min(max(middle, scale.start - 100 + half), scale.end - half)
+        line = next((n for n in (0, 1, 2) if middle - half > taken[n] + 8), None)
+        if line is not None:  # its line across the bars is there all the same
+            taken[line] = middle + half
+            svg.text(
+                middle, above - 14 * line, name, text_anchor="middle", font_size=11, fill=LIMIT
+            )  # fmt: skip
+
+
+def _limit_lines(svg: Svg, grade: Grade, scale: Scale, top: float, bottom: float) -> None:
+    lines: list[tuple[int, str | None]] = [(grade.acceptance_limit_nm, None)]
+    if grade.guard_band_nm:
+        lines.append((grade.tolerance_limit_nm, "4 3"))
+    for limit_nm, dash in lines:
+        x = scale(limit_nm / 1000)
+        if x <= scale.end:
+            svg.line(x, top, x, bottom, stroke="#ffffff", stroke_width=4)
+            svg.line(x, top, x, bottom, stroke=LIMIT, stroke_width=1.6, stroke_dasharray=dash)
 
 
 def _most_nm(sheet: PieceSheet) -> int:

@@ -6,7 +6,7 @@ from textwrap import wrap
 from daemon.picture import bars, polar, unrolled, words
 from daemon.picture.ink import FAINT, GRID
 from daemon.picture.sheet import PieceSheet, Trace
-from daemon.picture.svg import Svg, width_of
+from daemon.picture.svg import Svg, shortened, width_of
 from rules.ruleset import Grade
 
 WIDTH = 1200
@@ -24,7 +24,13 @@ def drawn(sheet: PieceSheet) -> str:
     y += bars.height(sheet)
     best = sheet.rules.grades[0] if sheet.rules is not None else None
     if sheet.traces:
-        svg.text(_LEFT, y + 22, words.limits(sheet), font_size=12, fill=FAINT)
+        svg.text(
+            _LEFT,
+            y + 22,
+            shortened(words.limits(sheet), 12, _RIGHT - _LEFT),
+            font_size=12,
+            fill=FAINT,
+        )
         y += 34
     half_um = _half_um(sheet.traces, best)
     shown = None
@@ -40,13 +46,15 @@ def drawn(sheet: PieceSheet) -> str:
 
 
 def _head(svg: Svg, sheet: PieceSheet) -> float:
-    svg.text(_LEFT, 46, words.title(sheet), font_size=24, font_weight=700)
+    title = shortened(words.title(sheet), 27, _RIGHT - _LEFT)
+    svg.text(_LEFT, 46, title, font_size=24, font_weight=700)
     y = 72.0
     lines = wrap(words.standing(sheet.cycles[-1]), 128)
     for line in [*lines, *wrap(sheet.fault, 128)]:
         svg.text(_LEFT, y, line, font_size=15)
         y += 20
-    svg.text(_LEFT, y + 2, words.provenance(sheet), font_size=12, fill=FAINT)
+    origin = shortened(words.provenance(sheet), 12, _RIGHT - _LEFT)
+    svg.text(_LEFT, y + 2, origin, font_size=12, fill=FAINT)
     svg.line(_LEFT, y + 18, _RIGHT, y + 18, stroke=GRID)
     return y + 26
 
@@ -66,11 +74,12 @@ def _cycle(svg: Svg, trace: Trace, y: float) -> float:
 
 def _row(svg: Svg, trace: Trace, y: float, common_um: float, best: Grade | None) -> float:
     """Draw one sweep; return where the next begins."""
-    heading = words.heading(trace)
+    heading = shortened(words.heading(trace), 18, 0.6 * WIDTH)
     svg.text(_LEFT, y + 30, heading, font_size=16, font_weight=700)
     x = max(_LEFT + 250, _LEFT + 20 + width_of(heading, 18))
-    svg.text(x, y + 30, words.beside_heading(trace), font_size=14)
-    svg.text(_LEFT, y + 50, words.details(trace), font_size=12, fill=FAINT)
+    svg.text(x, y + 30, shortened(words.beside_heading(trace), 14, _RIGHT - x), font_size=14)
+    details = shortened(words.details(trace), 12, _RIGHT - _LEFT)
+    svg.text(_LEFT, y + 50, details, font_size=12, fill=FAINT)
     for line in wrap(words.trouble(trace), 150):
         y += 18
         svg.text(_LEFT, y + 50, line, font_size=12)

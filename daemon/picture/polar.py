@@ -93,9 +93,9 @@ def _spokes(svg: Svg, dial: Dial) -> None:
     for degrees in (0, 90, 180, 270):
         x, y = dial.point(degrees / 360, RADIUS)
         svg.line(dial.x, dial.y, x, y, stroke=GRID)
-        tx, ty = dial.point(degrees / 360, RADIUS + 18)
+        tx, ty = dial.point(degrees / 360, RADIUS + 22)
         anchor = {90: "start", 270: "end"}.get(degrees, "middle")
-        tx += {90: -8, 270: 8}.get(degrees, 0)
+        tx += {90: -12, 270: 12}.get(degrees, 0)
         svg.text(tx, ty + 4, f"{degrees}°", text_anchor=anchor, fill=FAINT, font_size=11)
     svg.circle(dial.x, dial.y, 1.6, fill=AXIS)
 
@@ -114,7 +114,7 @@ def _round(trace: Trace, turn: SweepTurn, dial: Dial) -> Iterator[tuple[float, f
 def _high_spot(svg: Svg, trace: Trace, dial: Dial) -> None:
     """Point at the high spot of the first harmonic, and write its figures below."""
     for number, text in enumerate(words.vector_lines(trace)):
-        y = dial.y + RADIUS + 42 + 15 * number
+        y = dial.y + RADIUS + 46 + 15 * number
         svg.text(dial.x, y, text, text_anchor="middle", font_size=11, fill=FAINT)
     if trace.vector is None:
         return

@@ -3,17 +3,23 @@
 from collections.abc import Iterable
 from html import escape
 
-__all__ = ["Svg", "width_of"]
+__all__ = ["Svg", "shortened", "width_of"]
 
 FONT = "system-ui, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 
-_EM_WIDTH = 0.56
+_EM_WIDTH = 0.6
 """Mean width of a character in such fonts, in ems: enough to keep texts apart."""
 
 
 def width_of(text: str, size: float) -> float:
     """Return about how wide a text will be, in pixels."""
     return len(text) * size * _EM_WIDTH
+
+
+def shortened(text: str, size: float, width: float) -> str:
+    """Return the text, its end left out openly where it is too long for its place."""
+    most = max(1, int(width / (size * _EM_WIDTH)))
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
 class Svg:

@@ -5,7 +5,7 @@ assessed, decided and committed by the real code, under real bench and rule text
 behind each piece is kept.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,9 +15,9 @@ from daemon.bench import provenance
 from daemon.config import BenchConfig, Config, load
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules.clamping import Clamping, Loosening, PositionRunOut
-from rules.cycle import HowEnded
-from rules.facts import ClampingFact, CycleEndedFact, Fact, PutAwayFact
-from rules.grading import Assessed, assess, decide
+from rules.cycle import CycleKind, HowEnded
+from rules.facts import ClampingFact, CycleEndedFact, CycleOpenedFact, Fact, PutAwayFact
+from rules.grading import Assessed, Decision, assess, decide
 from rules.run_out import evaluate
 from rules.sweep import Cut, Sweep
 from simulators.collet import Clamper, Collet, ColletKind, Tightening, fill_tray
@@ -43,6 +43,9 @@ class Bench:
         rotate_scatter_deg: Its standard deviation.
         harmonics: Form of the pin.
         cut: What ends the second sweep of every tenth piece, in place of its end.
+        spoil: What becomes of a sweep by piece, clampings before it (in a retry 10 and
+            more), and position.
+        retried: Pieces whose whole set is taken once more.
     """
 
     holder_um: complex = 0.2j
@@ -53,6 +56,8 @@ class Bench:
     rotate_scatter_deg: float = 10.0
     harmonics: tuple[Harmonic, ...] = ()
     cut: Cut | None = None
+    spoil: Callable[[int, int, str, Sweep], Sweep] = lambda _, __, ___, swept: swept
+    retried: frozenset[int] = frozenset()
 
 
 def sweep(
@@ -131,32 +136,36 @@ class Shop:
         """Clamp each collet until its verdict is settled, and put it away."""
         last = len(self.truth)
         for number, collet in enumerate(collets, start=last + 1):
-            self._piece(store, number, collet, seed)
+            clamper = Clamper(f"{seed}", collet, self.kind.collets, self.kind.holder_um)
+            self._cycle(store, number, 1, clamper)
+            if number in self.kind.retried:
+                again = CycleOpenedFact(number, 2, "retry", "chip in the taper", "lead")
+                store.commit([again], self.by, stamp(self.now_ns))
+                self._cycle(store, number, 2, clamper)
             self.truth.append(collet)
 
-    def _piece(self, store: Store, number: int, collet: Collet, seed: int) -> None:
+    def _cycle(self, store: Store, number: int, cycle: int, clamper: Clamper) -> None:
         kind, grading = self.kind, self.one.rules.grading
-        clamper = Clamper(f"{seed}", collet, kind.collets, kind.holder_um)
-        rng = Random(f"{seed}/{number}")
+        rng = Random(f"{number}/{cycle}")
         assessed: list[Assessed] = []
-        while True:
+        decision: Decision | None = None
+        while decision is None:
             self.now_ns += 30 * NS_PER_S
-            made = self._clamping(clamper.tighten(), number, len(assessed), rng)
+            before = len(assessed)
+            made = self._clamping(clamper.tighten(), number, before + 10 * (cycle - 1), rng)
             clamper.rotate(kind.rotate_deg, kind.rotate_scatter_deg)
             assessed.append(assess(made, grading))
+            is_new = cycle == 1 and before == 0
+            why: CycleKind = "first" if cycle == 1 else "retry"
             facts: list[Fact] = [
-                ClampingFact(
-                    number, len(assessed) == 1, 1, "first", len(assessed), made, assessed[-1]
-                )
+                ClampingFact(number, is_new, cycle, why, before + 1, made, assessed[-1])
             ]
             decision = decide(assessed, grading)
             if decision is not None:
-                how: HowEnded = "invalid" if decision.why == "invalid" else "graded"
-                facts.append(CycleEndedFact(number, 1, how, decision.text, decision))
-                facts.append(PutAwayFact(number, 1, decision.bin, decision.bin, "bin"))
+                facts.append(_ended(number, cycle, decision))
+                if cycle == 2 or number not in kind.retried:
+                    facts.append(PutAwayFact(number, cycle, decision.bin, decision.bin, "bin"))
             store.commit(facts, self.by, stamp(self.now_ns))
-            if decision is not None:
-                return
 
     def _clamping(self, pin: Tightening, number: int, before: int, rng: Random) -> Clamping:
         positions = []
@@ -167,10 +176,16 @@ class Shop:
                 swept.at_ns[:half], swept.value_nm[:half], swept.index_ns[:1], self.kind.cut
             )
         for indicator in self.one.rules.capture.indicators:
-            run_out = evaluate(swept, indicator.sweep)
-            positions.append(PositionRunOut(indicator.id, indicator.position, swept, run_out))
+            seen = self.kind.spoil(number, before, indicator.position, swept)
+            run_out = evaluate(seen, indicator.sweep)
+            positions.append(PositionRunOut(indicator.id, indicator.position, seen, run_out))
         loosening = Loosening("pin-jump", swept.at_ns[0] - 20 * NS_PER_S, 90_000, NS_PER_S)
         return Clamping("sweep", swept.at_ns[0], swept.at_ns[-1], tuple(positions), loosening)
+
+
+def _ended(number: int, cycle: int, decision: Decision) -> CycleEndedFact:
+    how: HowEnded = "invalid" if decision.why == "invalid" else "graded"
+    return CycleEndedFact(number, cycle, how, decision.text, decision)
 
 
 def measured(bench_file: Path, pieces: int, seed: int = 1, kind: Bench | None = None) -> Shop:
