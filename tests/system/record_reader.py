@@ -14,7 +14,7 @@ FACT_TABLES = (
 """Every table but the outbox, which is no fact: its rows go at PUBACK."""
 
 _CLAMPINGS = """SELECT l.bench, p.number AS piece, c.number AS cycle, c.kind, k.number AS nr,
-    k.result, k.tir_nm, k.seen_nm, k.invalid, k.loosening, k.sweep, k.id, k.seq
+    k.result, k.tir_nm, k.seen_nm, k.invalid, k.loosening, k.started_ns, k.sweep, k.id, k.seq
     FROM clampings k JOIN cycles c ON c.id = k.cycle JOIN pieces p ON p.id = c.piece
     JOIN lots l ON l.id = p.lot ORDER BY l.bench, p.number, c.number, k.number"""
 

@@ -33,7 +33,7 @@ def waiting(
     )
     with shop_floor as shop:
         if kept:
-            publish(shop.broker.port, "b1/placed/" + kept, "", "-r")
+            publish(shop.broker.port, f"b1/placed/{kept}", "{}", "-r")  # empty would clear it
         with running_service(shop.bench_file, SPEED) as service:
             until(shop.pending, "a piece to be put away", 60)
             yield shop, service
@@ -96,12 +96,12 @@ def test_retained_repeated_wrong_and_oversize_messages_put_nothing_away(tmp_path
 
 def test_what_was_retained_before_the_start_puts_nothing_away(tmp_path: Path) -> None:
     # MQTT 3.1.1 delivers it and says what it is; under 5 the service doesn't ask for it.
-    kinds: dict[BrokerKind, int] = {"old": 1, "mosquitto": 0}
-    for kind, delivered in kinds.items():
+    kinds: dict[BrokerKind, bool] = {"old": True, "mosquitto": False}
+    for kind, is_delivered in kinds.items():
         folder = tmp_path / kind
         folder.mkdir()
         with waiting(folder, kind, kept="1") as (shop, service):
-            assert refusals(service, "retained") == delivered
+            assert (refusals(service, "retained") > 0) == is_delivered
             assert rows(shop.store, "SELECT * FROM put_aways") == []
             assert service.stop() == 0
 
