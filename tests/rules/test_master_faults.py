@@ -3,8 +3,8 @@
 The faults are simulated on the masters of ``master_bench``; what is expected of each check is
 common practice, no source. Two rows are no success. Without an index the TIR of the readings
 carries 0.1 µm of noise and step, which puts a play of 0.5 µm just within the limits. A
-lost sign shows only where the indication passes through zero: the master has to be read about the
-indicator's zero, as pieces are.
+lost sign shows only where the indication passes through zero: the master has to be read
+about the indicator's zero, as pieces are.
 """
 
 from dataclasses import dataclass
