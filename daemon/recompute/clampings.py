@@ -2,10 +2,12 @@
 
 import json
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from daemon.recompute.findings import Findings
 from daemon.store import sweep_blob
+from daemon.store.event_data import decision_rules
 from daemon.store.stored import StoredClamping, StoredCycle, StoredPosition
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.capture_model import CaptureRules
@@ -13,34 +15,66 @@ from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.evaluations import SHIPPED, Evaluation
 from rules.grading import Assessed
 from rules.ruleset import EVIDENCE_RANK, RuleSet
-from rules.sweep import RunOut, Sweep
+from rules.sweep import RunOut, Sweep, SweepRules
 
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """What a clamping was judged by when it was made."""
+    """What a clamping was judged by when it was made.
+
+    Attributes:
+        evaluation: Its evaluation, of the recorded version.
+        capture: Capture rules of its bench.
+        rules: Its rule file.
+        sweeps: What the sweep of each indicator was held to.
+        stated: The decision rules as a verdict states them, JSON text.
+    """
 
     evaluation: Evaluation
     capture: CaptureRules
     rules: RuleSet
+    sweeps: Mapping[str, SweepRules]
+    stated: str
 
 
-def in_force(
-    cycle: StoredCycle, clamping: StoredClamping, texts: StoredTexts, found: Findings
-) -> InForce | None:
-    """Return what a clamping is to be judged by; None, counted apart, if it can't be had."""
-    evaluation = SHIPPED.get(clamping.evaluation)
-    if evaluation is None:
-        found.other_versions[clamping.evaluation] += 1
-        return None
-    try:
-        capture = texts.capture(clamping.bench_sha256, clamping.rules_sha256, cycle.bench)
-        rules = texts.rules(clamping.rules_sha256)
-    except TextFaultError as error:
-        found.texts[error.sha256] = error.why
-        found.on_faulty_texts += 1
-        return None
-    return InForce(evaluation, capture, rules)
+class Judges:
+    """What is in force, looked up once for each set of texts and not for each clamping."""
+
+    def __init__(self, texts: StoredTexts) -> None:
+        """Read the texts of this store."""
+        self._texts = texts
+        self._known: dict[tuple[str, str, str, str], InForce] = {}
+
+    def of(
+        self, cycle: StoredCycle, clamping: StoredClamping, found: Findings
+    ) -> InForce | None:
+        """Return what judges a clamping; None, counted apart, if it can't be had."""
+        key = (
+            clamping.evaluation, clamping.bench_sha256, clamping.rules_sha256, cycle.bench
+        )  # fmt: skip
+        known = self._known.get(key)
+        if known is not None:
+            return known
+        evaluation = SHIPPED.get(clamping.evaluation)
+        if evaluation is None:
+            found.other_versions[clamping.evaluation] += 1
+            return None
+        try:
+            self._known[key] = self._made(evaluation, *key[1:])
+        except TextFaultError as error:
+            found.texts[error.sha256] = error.why
+            found.on_faulty_texts += 1
+            return None
+        return self._known[key]
+
+    def _made(
+        self, evaluation: Evaluation, bench_sha256: str, rules_sha256: str, bench: str
+    ) -> InForce:
+        capture = self._texts.capture(bench_sha256, rules_sha256, bench)
+        rules = self._texts.rules(rules_sha256)
+        sweeps = {indicator.id: indicator.sweep for indicator in capture.indicators}
+        stated = json.dumps([rule.model_dump() for rule in decision_rules(rules)])
+        return InForce(evaluation, capture, rules, sweeps, stated)
 
 
 def recompute_clamping(
@@ -89,7 +123,6 @@ def _tracks(
     cycle: StoredCycle, clamping: StoredClamping, by: InForce, found: Findings
 ) -> list[_Track] | None:
     """Return a clamping's sweeps and what they show; None, noted, if they can't be read."""
-    known = {indicator.id: indicator.sweep for indicator in by.capture.indicators}
     stored = {position.indicator: position for position in clamping.positions}
     try:
         sweeps = sweep_blob.decode(clamping.sweep)
@@ -98,7 +131,7 @@ def _tracks(
             if by.capture.mode == "single-value":
                 run_out = _single(sweep, stored.get(indicator), by.evaluation)
             else:
-                run_out = by.evaluation.sweep(sweep, known[indicator])
+                run_out = by.evaluation.sweep(sweep, by.sweeps[indicator])
             tracks.append(((indicator, name, sweep), run_out))
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, zlib.error) as error:
         what = f"no sweep of these rules: {type(error).__name__}: {error}"

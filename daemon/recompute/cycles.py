@@ -1,12 +1,10 @@
 """A whole store anew: every cycle, its clampings, and the verdict they settle."""
 
-import json
 import sqlite3
 from collections.abc import Callable, Sequence
 
-from daemon.recompute.clampings import InForce, in_force, recompute_clamping
+from daemon.recompute.clampings import InForce, Judges, recompute_clamping
 from daemon.recompute.findings import Findings
-from daemon.store.event_data import decision_rules
 from daemon.store.stored import StoredCycle, StoredLot, StoredVerdict, stored_cycles
 from daemon.store.texts import StoredTexts
 from rules.grading import Assessed, Decision
@@ -22,18 +20,18 @@ def recompute(
         lots: Which lots.
         on_cycle: Told after each cycle, for a progress bar.
     """
-    texts, found = StoredTexts(db), Findings()
+    judges, found = Judges(StoredTexts(db)), Findings()
     for lot in lots:
         pieces = set()
         for cycle in stored_cycles(db, lot.id):
-            recompute_cycle(cycle, texts, found)
+            recompute_cycle(cycle, judges, found)
             pieces.add(cycle.piece)
             on_cycle()
         found.pieces += len(pieces)
     return found
 
 
-def recompute_cycle(cycle: StoredCycle, texts: StoredTexts, found: Findings) -> None:
+def recompute_cycle(cycle: StoredCycle, judges: Judges, found: Findings) -> None:
     """Note what differs between a cycle as stored and as computed anew."""
     found.cycles += 1
     numbers = [clamping.number for clamping in cycle.clampings]
@@ -42,7 +40,7 @@ def recompute_cycle(cycle: StoredCycle, texts: StoredTexts, found: Findings) -> 
     assessed: list[Assessed | None] = []
     last: InForce | None = None
     for clamping in cycle.clampings:
-        last = in_force(cycle, clamping, texts, found)
+        last = judges.of(cycle, clamping, found)
         if last is None:
             assessed.append(None)
         else:
@@ -96,12 +94,11 @@ def _verdict_pairs(
 ) -> list[tuple[str, object, object]]:
     """Return what a verdict says beside what it has to say; its wording is left out."""
     is_observed = all(c.loosening != "not-observed" for c in cycle.clampings)
-    stated = [rule.model_dump() for rule in decision_rules(by.rules)]
     return [
         ("grade", verdict.grade, decision.grade),
         ("bin", verdict.bin, decision.bin),
         ("why", verdict.why, decision.why),
-        ("decision_rule", verdict.decision_rule, json.dumps(stated)),
+        ("decision_rule", verdict.decision_rule, by.stated),
         ("rules_revision", verdict.rules_revision, by.rules.revision),
         ("rules_sha256", verdict.rules_sha256, by.rules.sha256),
         ("loosening_observed", verdict.loosening_observed, int(is_observed)),
