@@ -194,6 +194,9 @@ def check_pieces(shift: Shift) -> None:
         status = status_of(shift.state, key)
         word = span_word(shift.facts, at, ends)
         decided = decisions(shift.facts, key, at)
+        span = shift.state.pieces[key].span
+        if status == "released" and span is not None:
+            assert shift.state.spans[span].state == "good", key
         if status == "released" and "release" not in decided:
             assert word == "good", (key, word)
         if word == "failed" and not decided:
