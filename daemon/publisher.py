@@ -33,6 +33,7 @@ LAMP_REPEAT_S = 5.0
 LAMP_EXPIRY_S = 15
 HEARTBEAT_S = 5.0
 _BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
+_TROUBLED_S = 5.0
 _BATCH = 20
 """Events in flight: two to three times the rate of one by one; more is slower."""
 
@@ -146,9 +147,9 @@ class Publisher:
 
     async def _good_bye(self, session: Session) -> None:
         """A clean end fires no will: say offline, and leave no lamp on."""
-        await self._drain_once(session)
         for section in self._runner.config.section.bin:
             await self._lamp(session, section.id, "off")
+        await self._drain_once(session)
         await self._retain(session, "link", "offline")
 
     async def _subscribe(self, session: Session) -> None:
@@ -188,7 +189,8 @@ class Publisher:
             self._store.sent(self._runner.by.bench, [seq for seq, _, _ in batch])
         except StoreError as error:
             log.error("%s: outbox: %s", self._base, error)
-            await asyncio.sleep(1)  # a full disk: they go again, under the same ids
+            await asyncio.sleep(_TROUBLED_S)  # they go again, under the same ids
+            self._outbox_wake.set()
             return False
         return len(batch) == _BATCH
 
@@ -223,6 +225,7 @@ class Publisher:
             recent = snapshot.recent(self._runner, self._store)
         except StoreError as error:
             log.error("%s: counts: %s", self._base, error)
+            self._counts_changed = True  # tried again at the next beat
             return
         await self._retain(session, "lot", lot.model_dump_json())
         await self._retain(session, "recent", recent.model_dump_json())

@@ -29,6 +29,8 @@ def ask_service(
     config: Path, bench: str | None, command: str, as_json: bool, **values: Any
 ) -> dict[str, Any] | None:
     """Print the service's reply and return its data; exit 1 where the answer is no."""
+    if config == DEFAULT_FILE and not config.exists():
+        refuse(f"no {config} in this folder: name the service's bench file with --config")
     with reported():
         loaded = load(config)
         given = {key: value for key, value in values.items() if value is not None}
