@@ -62,7 +62,8 @@ def check_record(shop: Shop) -> None:
 
 def check_lamps(shop: Shop, after: int) -> None:
     """The first words after the reconnect name each bin once; none is about the past."""
-    lamps = [m for m in shop.listener.heard(after) if m.topic.startswith("b1/lamp/")]
+    heard = [m for m in shop.listener.heard(after) if not m.retain]
+    lamps = [m for m in heard if m.topic.startswith("b1/lamp/")]
     assert {m.topic.rpartition("/")[2] for m in lamps[: len(BINS)]} == BINS
     times = _waiting_times(shop.events())
     for lamp in (m for m in lamps if m.text == "on"):
