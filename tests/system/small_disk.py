@@ -6,6 +6,8 @@ with block_disk(folder, ...) as disk:
     disk.refuse_writing() ... disk.allow_writing() ... disk.turn_read_only() ... disk.mend()
 """
 
+import os
+import shutil
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +22,15 @@ _SIZE_MB = 8
 
 def _run(*words: str) -> None:
     subprocess.run(words, check=True, capture_output=True, text=True, timeout=30)
+
+
+def _need(*programs: str) -> None:
+    """Skip the test, naming what is missing, if a disk can't be made here."""
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount a disk for the store")
+    for program in programs:
+        if shutil.which(program) is None:
+            pytest.skip(f"{program} is missing (Debian: apt install e2fsprogs mount)")
 
 
 def _mount(*words: str) -> None:
@@ -104,6 +115,8 @@ class BlockDisk:
 
 @contextmanager
 def small_disk(folder: Path) -> Iterator[SmallDisk]:
+    """Make a file system of a few megabytes in memory and mount it."""
+    _need("mount", "umount")
     folder.mkdir()
     _mount("-t", "tmpfs", "-o", f"size={_SIZE_MB}m", "tmpfs", str(folder))
     try:
@@ -115,6 +128,7 @@ def small_disk(folder: Path) -> Iterator[SmallDisk]:
 @contextmanager
 def block_disk(folder: Path) -> Iterator[BlockDisk]:
     """Make an ext4 of a few megabytes in a file and mount it."""
+    _need("mount", "umount", "mkfs.ext4", "e2fsck", "chattr")
     folder.mkdir()
     image = folder.with_suffix(".img")
     image.write_bytes(bytes(_SIZE_MB * 2**20))
