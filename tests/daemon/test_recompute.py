@@ -3,6 +3,8 @@
 import json
 import os
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -281,3 +283,23 @@ def test_a_copy_where_nothing_can_be_written_is_read(shop: Shop) -> None:
             os.seteuid(user)
             archive.chmod(0o755)
         assert count == PIECES
+
+
+def test_a_terminal_sees_a_bar_and_a_pipe_does_not(shop: Shop) -> None:
+    command = [sys.executable, "-m", "daemon.cli", "recompute", "--store"]
+    command.append(str(shop.config.store_path))
+    quiet = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert quiet.stderr == ""
+    ours, theirs = os.openpty()
+    try:
+        done = subprocess.run(
+            command, stdout=subprocess.PIPE, stderr=theirs, text=True, check=True,
+            env={**os.environ, "TERM": "xterm"},
+        )  # fmt: skip
+        seen = os.read(ours, 65_536).decode()
+    finally:
+        os.close(theirs)
+        os.close(ours)
+    assert "cycles" in seen
+    assert f"/{PIECES}" in seen
+    assert done.stdout == quiet.stdout
