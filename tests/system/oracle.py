@@ -98,9 +98,9 @@ class RuleText:
 
     @property
     def limits_nm(self) -> list[int]:
-        """Return every number that a run-out is compared with."""
-        tolerance = [_nm(grade, "limit") for grade in self.raw["grade"]]
-        return sorted({*(self._accepted_nm(grade) for grade in self.raw["grade"]), *tolerance})
+        """Return every number that a run-out is compared with: it settles a verdict."""
+        accepted = {self._accepted_nm(grade) for grade in self.raw["grade"]}
+        return sorted({*accepted, max(_nm(grade, "limit") for grade in self.raw["grade"])})
 
     def _accepted_nm(self, grade: dict[str, Any]) -> int:
         return _nm(grade, "limit") - _nm(grade, "guard")
