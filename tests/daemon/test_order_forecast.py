@@ -23,8 +23,8 @@ def alarms(bench: ValueBench) -> list[tuple[str, str]]:
     return [(d["code"], d["state"]) for d in data]
 
 
-def ordinary(bench: ValueBench) -> None:
-    bench.values("5.0")
+def ordinary(bench: ValueBench, um: str = "5.0") -> None:
+    bench.values(um)
     bench.placed("2")
 
 
@@ -53,8 +53,8 @@ def test_the_figures_are_those_of_the_model_for_what_the_store_counts(
 
 
 def test_the_lead_is_warned_once_when_the_lot_will_not_suffice(bench: ValueBench) -> None:
-    for _ in range(14):
-        ordinary(bench)
+    for number in range(14):
+        ordinary(bench, "5.0" if number % 2 else "6.0")
     assert alarms(bench) == [("order-short", "raised")]
     text = bench.runner.alarms["order-short"]
     assert "36 of grade-1 missing" in text
