@@ -215,6 +215,7 @@ def test_a_modbus_indicator_is_found_with_its_unit_id_registers_and_byte_order()
     assert wanted.items() <= found["options"].items()
 
 
+@pytest.mark.long  # seconds of scanning; run before closing
 def test_a_modbus_indicator_with_its_registers_elsewhere_is_named_all_the_same() -> None:
     illegal_address = bytes.fromhex("01 83 02 C0 F1")
 

@@ -126,6 +126,7 @@ def test_seven_bits_read_as_eight_block_the_bench_with_the_setting_that_is_right
             at_work.until(lambda: not at_work.alarms("b1"), "the alarm is over")
 
 
+@pytest.mark.long  # half a minute; a shorter test beside it holds the same
 def test_an_unplugged_line_blocks_the_bench_until_it_is_plugged_in_again(
     tmp_path: Path, broker: Mosquitto
 ) -> None:
@@ -198,6 +199,7 @@ def test_a_foot_switch_that_is_held_at_the_start_is_told_and_presses_nothing(
             assert at_work.stop() == 0
 
 
+@pytest.mark.long  # half a minute; a shorter test beside it holds the same
 def test_a_short_press_confirms_the_put_away_where_the_bench_file_lets_it(
     tmp_path: Path, broker: Mosquitto
 ) -> None:
