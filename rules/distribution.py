@@ -4,7 +4,8 @@ The fit is by maximum likelihood (`rules.likelihood`). An interval for any figur
 follows from the spreads — a share beyond a limit, a percentile — is that of the profile
 likelihood: its smallest and largest value over all spreads whose likelihood is not below the
 best by more than the χ² point of one degree of freedom (Cox, Hinkley, Theoretical Statistics,
-1974, 9.3; from memory). The edge of that region is walked along rays.
+1974, 9.3; from memory). For few clampings that is a little too sure, so the F point of one
+and clampings − 2 degrees stands in its place: wider for few, the same for many. The edge of that region is walked along rays.
 
 A model is not the lot. Outliers, chips and mixed batches are in no normal spread, so every
 share is stated beside the bare count of first clampings with its exact interval (Clopper,
@@ -104,7 +105,7 @@ def fit(
     Raises:
         DistributionError: If fewer than two pieces have two clampings or more.
     """
-    from scipy.special import chdtri
+    from scipy.special import fdtri
 
     used = [list(piece) for piece in pieces if piece]
     if len(used) > most:
@@ -115,7 +116,7 @@ def fit(
             f"{repeated} pieces with two clampings or more: accepted is {FEWEST_REPEATED}; "
             "below, nothing tells the collets' own spread from that of the clampings"
         )
-    allowed = float(chdtri(1, 1 - level)) / 2
+    allowed = float(fdtri(1, max(1, sum(map(len, used)) - 2), level)) / 2
     holders = _holders(used) if holder_um is None else [holder_um]
     maps = [_LogMap(observed(used, holder, step_deg)) for holder in holders]
     tops = [area.top() for area in maps]
