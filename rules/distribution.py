@@ -5,7 +5,8 @@ follows from the spreads — a share beyond a limit, a percentile — is that of
 likelihood: its smallest and largest value over all spreads whose likelihood is not below the
 best by more than the χ² point of one degree of freedom (Cox, Hinkley, Theoretical Statistics,
 1974, 9.3; from memory). For few clampings that is a little too sure, so the F point of one
-and clampings − 2 degrees stands in its place: wider for few, the same for many. The edge of that region is walked along rays.
+and clampings − 2 degrees stands in its place: wider for few, the same for many. The edge of
+that region is walked along rays.
 
 A model is not the lot. Outliers, chips and mixed batches are in no normal spread, so every
 share is stated beside the bare count of first clampings with its exact interval (Clopper,
