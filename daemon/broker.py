@@ -4,6 +4,7 @@ The only module beside publisher and board that knows aiomqtt; one connection a 
 because one connection carries one will.
 """
 
+import asyncio
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -14,6 +15,7 @@ from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from aiomqtt import Client, MqttError, ProtocolVersion, Will
+from paho.mqtt.properties import Properties
 
 __all__ = ["Broker", "MqttError", "Session", "Will", "connected", "parse_url"]
 
@@ -57,6 +59,27 @@ class Session:
 
     client: Client
     is_v5: bool
+
+    async def publish(
+        self,
+        topic: str,
+        payload: str,
+        *,
+        retain: bool = False,
+        properties: Properties | None = None,
+    ) -> None:
+        """Publish at QoS 1 and wait for the PUBACK; end if asked to end in that very moment.
+
+        ``asyncio.wait_for``, on which the client rests, swallows a cancellation that comes
+        together with the result (Python 3.11): the loop around it would never end.
+
+        Raises:
+            MqttError: If the connection is lost or no PUBACK comes.
+        """
+        await self.client.publish(topic, payload, qos=1, retain=retain, properties=properties)
+        task = asyncio.current_task()
+        if task is not None and task.cancelling():
+            raise asyncio.CancelledError
 
 
 def parse_url(url: str) -> tuple[str, int, bool, str | None]:

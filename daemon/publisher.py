@@ -133,17 +133,9 @@ class Publisher:
         retain: bool = False,
         properties: Properties | None = None,
     ) -> None:
-        """Publish and wait for the PUBACK; end if asked to end in that very moment.
-
-        ``asyncio.wait_for``, on which the client rests, swallows a cancellation that comes
-        together with the result (Python 3.11): the loop around it would never end.
-        """
-        await session.client.publish(
-            f"{self._base}/{topic}", body, qos=1, retain=retain, properties=properties
+        await session.publish(
+            f"{self._base}/{topic}", body, retain=retain, properties=properties
         )
-        task = asyncio.current_task()
-        if task is not None and task.cancelling():
-            raise asyncio.CancelledError
 
     async def _good_bye(self, session: Session) -> None:
         """A clean end fires no will: say offline, and leave no lamp on."""

@@ -72,7 +72,9 @@ def plan_text(found: dict[str, Any]) -> list[str]:
             f"        {beyond:>6.2f} %{mark}"
         )
     stop = found["clampings"]
-    lines.append("  * the rule file's own")
+    lines.append(
+        "  * the rule file's own; chips and dirt are not in this spread and come on top"
+    )
     lines.append(
         f"  clampings a piece: {stop['expected']:.2f} instead of {stop['always']} "
         f"({100 * stop['saved']:.0f} % saved), {stop['per_top_piece']:.1f} for each of "

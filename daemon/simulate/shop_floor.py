@@ -79,7 +79,7 @@ class ShopFloor:
             bin_id = await self._placed.get()
             self._count += 1
             payload = json.dumps({"id": f"{self._identifier}-{self._count}"})
-            await session.client.publish(f"{self._base}/placed/{bin_id}", payload, qos=1)
+            await session.publish(f"{self._base}/placed/{bin_id}", payload)
 
     def take(self, topic: str, payload: object) -> None:
         """Show what one message says; what is neither prompt nor lamp is told and left."""
