@@ -4,15 +4,26 @@ A reading enters here and leaves as facts for the store. The daemon commits the 
 transaction and only then adopts the new state; if the commit fails it keeps nothing of it.
 """
 
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import replace
 
 from rules import capture, cycle, foot_switch, put_away
+from rules.bench_alarms import alarm, call, clear, end_calls, joined, stands, without
+from rules.bench_model import (
+    Abandoned,
+    BenchEvent,
+    BenchRules,
+    BenchState,
+    CallAnswered,
+    CommandRefusedError,
+    Forecasted,
+    Placed,
+    Result,
+    RetryAsked,
+)  # fmt: skip
+from rules.bench_start import note_line, resume, with_lines
 from rules.capture_model import (
     CaptureEvent,
     CaptureOutcome,
-    CaptureRules,
-    CaptureState,
     ClampingEnded,
     ClampingStarted,
     Edge,
@@ -28,8 +39,6 @@ from rules.capture_model import (
 from rules.clamping import Clamping
 from rules.cycle import CycleState
 from rules.facts import (
-    AlarmCode,
-    AlarmFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
@@ -40,108 +49,15 @@ from rules.facts import (
     Refusal,
     RefusedFact,
 )  # fmt: skip
-from rules.foot_switch import CALLS, FootRules
+from rules.foot_switch import CALLS
 from rules.line_events import SignalFault
-from rules.lot import LotView, OpenWork
-from rules.put_away import PutAwayRules, PutAwayState
-from rules.ruleset import RuleSet
+from rules.lot import LotView
 
-
-@dataclass(frozen=True, slots=True)
-class BenchRules:
-    """Everything a step goes by: rule file, capture, put-away and foot switch of the bench."""
-
-    grading: RuleSet
-    capture: CaptureRules
-    put_away: PutAwayRules
-    foot: FootRules = field(default_factory=FootRules)
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A bin's sensor or button saw a piece."""
-
-    bin: str
-
-
-@dataclass(frozen=True, slots=True)
-class RetryAsked:
-    """The lead asks for the whole set again; ``reason`` names the dirt found."""
-
-    reason: str
-    role: str
-
-
-@dataclass(frozen=True, slots=True)
-class Abandoned:
-    """The lead gives the piece in work up."""
-
-    reason: str
-    role: str
-
-
-@dataclass(frozen=True, slots=True)
-class CallAnswered:
-    """Somebody answers the operator's call."""
-
-    role: str
-
-
-@dataclass(frozen=True, slots=True)
-class Forecasted:
-    """The forecast of the order says, or says no more, that the lot will not suffice."""
-
-    is_short: bool
-    text: str
-
-
-BenchEvent = (
-    CaptureEvent | SignalFault | Placed | RetryAsked | Abandoned | CallAnswered | Forecasted
-)
-
-
-class CommandRefusedError(Exception):
-    """A command that makes no sense now; the message says why and what does."""
-
-
-@dataclass(frozen=True, slots=True)
-class BenchState:
-    """Where one bench stands.
-
-    Attributes:
-        capture: Which readings belong together.
-        cycle: The piece's clampings.
-        put_away: Where the piece in hand belongs.
-        piece: Number of the piece in work or in hand; None between pieces.
-        grade: Grade of the verdict that waits for its put-away.
-        lost: Indicators that do not speak, with the reason.
-        is_measuring: A clamping is being swept.
-        begun: Whether that clamping counted when it began, or why not; None: none began.
-        foot_down_ns: Since when the foot switch is down.
-        foot_down_in: Where the press found the bench.
-        signal_faults: Wired signals that can't be believed, with the reason.
-        alarms: Alarms that stand, with their texts.
-        seen: Indicators that have spoken since the start.
-        low: Indicators whose battery is low.
-    """
-
-    capture: CaptureState = field(default_factory=CaptureState)
-    cycle: CycleState = field(default_factory=CycleState)
-    put_away: PutAwayState = field(default_factory=PutAwayState)
-    piece: int | None = None
-    grade: str | None = None
-    lost: tuple[tuple[str, str], ...] = ()
-    is_measuring: bool = False
-    begun: Refusal | Literal["counts"] | None = None
-    foot_down_ns: int | None = None
-    foot_down_in: foot_switch.Place = "coming-up"
-    signal_faults: tuple[tuple[str, str], ...] = ()
-    alarms: tuple[tuple[AlarmCode, str], ...] = ()
-    seen: frozenset[str] = frozenset()
-    low: frozenset[str] = frozenset()
-
-
-Result = tuple[BenchState, tuple[Fact, ...]]
+__all__ = [
+    "Abandoned", "BenchEvent", "BenchRules", "BenchState", "CallAnswered",
+    "CommandRefusedError", "Forecasted", "Placed", "RetryAsked",
+    "foot_place", "note_line", "resume", "step", "why_refused", "with_lines",
+]  # fmt: skip
 
 
 def step(
@@ -174,78 +90,9 @@ def step(
         case SignalFault():
             return _signal_fault(state, event)
         case Forecasted():
-            return _alarm(state, "order-short", event.is_short, event.text)
+            return alarm(state, "order-short", event.is_short, event.text)
         case RetryAsked() | Abandoned() | CallAnswered():
             return _asked(state, event, rules)
-
-
-def resume(work: OpenWork | None) -> Result:
-    """Return the state after a start, and the facts a start adds to the record.
-
-    A cycle that was open is interrupted: nobody can know whether the collet was touched.
-    A verdict whose put-away is not recorded is still awaited, and a wrong bin still locks.
-    """
-    if work is None:
-        return BenchState(), ()
-    if work.bin is not None:
-        settled = CycleState(work.cycle, work.kind, is_settled=True, retries=work.retries)
-        waits = PutAwayState(work.bin, work.wrong)
-        state = BenchState(cycle=settled, put_away=waits, piece=work.piece, grade=work.grade)
-        if work.wrong is not None:
-            text = f"piece {work.piece} lies in bin {work.wrong}, it belongs in bin {work.bin}"
-            state = replace(state, alarms=(("wrong-bin", text),))
-        return state, ()
-    if work.clampings == 0 and not work.is_interrupted:
-        again = CycleState(work.cycle, work.kind, retries=work.retries)
-        return BenchState(cycle=again, piece=work.piece), ()
-    again = CycleState(work.cycle + 1, "after-interruption", retries=work.retries)
-    facts: tuple[Fact, ...] = ()
-    if not work.is_interrupted:
-        reason = "the service started anew within the cycle"
-        facts = (CycleEndedFact(work.piece, work.cycle, "interrupted", reason),)
-    return BenchState(cycle=again, piece=work.piece), facts
-
-
-def with_lines(
-    state: BenchState,
-    seen: frozenset[str],
-    lost: tuple[tuple[str, str], ...],
-    signal_faults: tuple[tuple[str, str], ...] = (),
-    alarms: tuple[tuple[AlarmCode, str], ...] = (),
-) -> BenchState:
-    """Return the state knowing what speaks and who called: that outlives lot and store trouble.
-
-    Args:
-        state: The state anew.
-        seen: Indicators that have spoken since the start.
-        lost: Those that do not speak.
-        signal_faults: Wired signals that can't be believed.
-        alarms: Alarms that stood before; of these the calls go on standing.
-    """
-    kept = tuple(entry for entry in alarms if entry[0] in CALLS)
-    if lost:
-        kept = (*kept, ("indicator-lost", _joined(lost)))
-    if signal_faults:
-        kept = (*kept, ("signal-fault", _joined(signal_faults)))
-    return replace(
-        state, seen=seen, lost=lost, signal_faults=signal_faults, alarms=(*state.alarms, *kept)
-    )
-
-
-def _joined(entries: tuple[tuple[str, str], ...]) -> str:
-    return "; ".join(f"{name}: {why}" for name, why in entries)
-
-
-def note_line(state: BenchState, event: BenchEvent) -> BenchState:
-    """Return the state knowing whether a line speaks, while nothing else is taken."""
-    if isinstance(event, SignalFault):
-        return replace(state, signal_faults=_without(state.signal_faults, event))
-    if not isinstance(event, LineLost | LineBack):
-        return state
-    others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
-    if isinstance(event, LineLost):
-        others = (*others, (event.indicator, event.reason))
-    return replace(state, lost=others)
 
 
 # --- what the indicators say ---------------------------------------------------------------
@@ -259,7 +106,7 @@ def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | No
     if is_low != (seen.indicator in state.low):
         low = state.low ^ {seen.indicator}
         text = ", ".join(f"{name}: battery low" for name in sorted(low))
-        state, facts = _alarm(replace(state, low=low), "battery-low", bool(low), text)
+        state, facts = alarm(replace(state, low=low), "battery-low", bool(low), text)
     state, more = _captured(state, seen, rules, lot)
     return state, (*facts, *more)
 
@@ -305,7 +152,7 @@ def _outcome(
             refused = RefusedFact("too-soon", outcome.at_ns, value_nm=outcome.value_nm)
             return state, (refused,)
         case Noticed():
-            return _alarm(state, outcome.what, outcome.is_on, outcome.text)
+            return alarm(state, outcome.what, outcome.is_on, outcome.text)
 
 
 def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
@@ -326,12 +173,10 @@ def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
     state = replace(state, is_measuring=True, begun=refusal or "counts")
     if refusal == "before-put-away":
         where = state.put_away.pending
-        return _alarm(
-            state, "not-put-away", True, f"piece {state.piece} belongs in bin {where}"
-        )
+        return alarm(state, "not-put-away", True, f"piece {state.piece} belongs in bin {where}")
     if refusal == "beyond-lot":
-        return _alarm(state, "beyond-lot", True, "more pieces than the lot was opened with")
-    return _alarm(state, "beyond-lot", False, "")
+        return alarm(state, "beyond-lot", True, "more pieces than the lot was opened with")
+    return alarm(state, "beyond-lot", False, "")
 
 
 def _clamping_ended(
@@ -394,7 +239,7 @@ def _line_lost(
     others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     lost = (*others, (event.indicator, event.reason))
     if others != state.lost:
-        return _alarm(replace(state, lost=lost), "indicator-lost", True, _joined(lost))
+        return alarm(replace(state, lost=lost), "indicator-lost", True, joined(lost))
     state, facts = _captured(state, event, rules, lot)
     state = replace(
         state,
@@ -406,7 +251,7 @@ def _line_lost(
     if state.cycle.is_open:
         state, ended = _cycle_step(state, cycle.Interrupted(event.reason), rules)
         facts = (*facts, *ended)
-    state, raised = _alarm(state, "indicator-lost", True, _joined(state.lost))
+    state, raised = alarm(state, "indicator-lost", True, joined(state.lost))
     return state, (*facts, *raised)
 
 
@@ -418,24 +263,17 @@ def _line_back(
     if lost == state.lost:
         return state, ()
     state, facts = _captured(replace(state, lost=lost), event, rules, lot)
-    state, more = _alarm(state, "indicator-lost", bool(lost), _joined(state.lost))
+    state, more = alarm(state, "indicator-lost", bool(lost), joined(state.lost))
     return state, (*facts, *more)
 
 
 def _signal_fault(state: BenchState, event: SignalFault) -> Result:
     """Take note of a wired signal that can't be believed: a press that began is none."""
-    state = replace(state, signal_faults=_without(state.signal_faults, event))
+    state = replace(state, signal_faults=without(state.signal_faults, event))
     if event.signal == "foot":
         state = replace(state, foot_down_ns=None)
     faults = state.signal_faults
-    return _alarm(state, "signal-fault", bool(faults), _joined(faults))
-
-
-def _without(
-    faults: tuple[tuple[str, str], ...], event: SignalFault
-) -> tuple[tuple[str, str], ...]:
-    others = tuple(entry for entry in faults if entry[0] != event.signal)
-    return (*others, (event.signal, event.text)) if event.text else others
+    return alarm(state, "signal-fault", bool(faults), joined(faults))
 
 
 # --- foot switch ------------------------------------------------------------------------------
@@ -472,27 +310,9 @@ def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None)
         case "loosened":
             return _captured(state, Edge("foot", True, edge.at_ns), rules, lot)
         case "call-help":
-            return _call(state, "help-called")
+            return call(state, "help-called")
         case "ask-attention":
-            return _call(state, "attention-asked")
-
-
-def _call(state: BenchState, code: foot_switch.Call) -> Result:
-    """Call somebody; where a call stands already, the second long press takes it back."""
-    if any(_stands(state, standing) for standing in CALLS):
-        return _end_calls(state, "taken back")
-    text = foot_switch.CALL_TEXT[code]
-    if code == "attention-asked":
-        text = f"piece {state.piece}: {text}"
-    return _alarm(state, code, True, text)
-
-
-def _end_calls(state: BenchState, text: str) -> Result:
-    facts: tuple[Fact, ...] = ()
-    for code in CALLS:
-        state, returned = _alarm(state, code, False, text)
-        facts = (*facts, *returned)
-    return state, facts
+            return call(state, "attention-asked")
 
 
 # --- put-away ---------------------------------------------------------------------------------
@@ -515,20 +335,20 @@ def _put_away(
             case put_away.WrongBin(bin_id, _):
                 text = f"piece {piece} lies in bin {bin_id}, it belongs in bin {expected}"
                 facts = (*facts, PutAwayFact(piece, number, bin_id, expected, "bin"))
-                state, raised = _alarm(state, "wrong-bin", True, text)
+                state, raised = alarm(state, "wrong-bin", True, text)
                 facts = (*facts, *raised)
             case put_away.PieceClosed(bin_id, by):
                 closed = PutAwayFact(piece, number, bin_id, expected, by)
                 state, more = _closed(state, lot)
                 facts = (*facts, closed, *more)
     if state.put_away.wrong is None:
-        state, returned = _alarm(state, "wrong-bin", False, "")
+        state, returned = alarm(state, "wrong-bin", False, "")
         facts = (*facts, *returned)
     return state, facts
 
 
 def _closed(state: BenchState, lot: LotView | None) -> Result:
-    state, facts = _clear(state)
+    state, facts = clear(state)
     if lot is not None and lot.fills_order(state.grade):
         facts = (*facts, LotFact("order-filled"))
     elif lot is not None and lot.is_exhausted:
@@ -548,9 +368,9 @@ def _asked(
         case Abandoned():
             return _abandon(state, asked, rules)
         case CallAnswered():
-            if not any(_stands(state, code) for code in CALLS):
+            if not any(stands(state, code) for code in CALLS):
                 raise CommandRefusedError("nobody has called from this bench")
-            return _end_calls(state, f"answered by {asked.role}")
+            return end_calls(state, f"answered by {asked.role}")
 
 
 def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:
@@ -565,7 +385,7 @@ def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:
     opened = CycleOpenedFact(
         state.piece or 0, state.cycle.number, state.cycle.kind, asked.reason, asked.role
     )
-    state, cleared = _clear(replace(state, put_away=void, grade=None))
+    state, cleared = clear(replace(state, put_away=void, grade=None))
     return state, (*facts, opened, *cleared)
 
 
@@ -580,34 +400,5 @@ def _abandon(state: BenchState, asked: Abandoned, rules: BenchRules) -> Result:
     correction = CorrectionFact(piece, number, "abandoned", asked.reason, asked.role)
     begun = "begun-before" if state.begun == "counts" else state.begun
     state = replace(state, put_away=void, grade=None, piece=None, begun=begun)
-    state, cleared = _clear(state)
+    state, cleared = clear(state)
     return replace(state, cycle=CycleState()), (*facts, correction, *cleared)
-
-
-# --- alarms -----------------------------------------------------------------------------------
-
-
-def _clear(state: BenchState) -> Result:
-    """Return the alarms about a piece in hand to normal: it is no longer awaited."""
-    facts: tuple[Fact, ...] = ()
-    codes: tuple[AlarmCode, ...] = ("wrong-bin", "not-put-away")
-    for code in codes:
-        if _stands(state, code):
-            state, returned = _alarm(state, code, False, "")
-            facts = (*facts, *returned)
-    return state, facts
-
-
-def _stands(state: BenchState, code: AlarmCode) -> bool:
-    return any(known == code for known, _ in state.alarms)
-
-
-def _alarm(state: BenchState, code: AlarmCode, is_raised: bool, text: str) -> Result:
-    others = tuple(entry for entry in state.alarms if entry[0] != code)
-    if is_raised:
-        if (code, text) in state.alarms:
-            return state, ()
-        return replace(state, alarms=(*others, (code, text))), (AlarmFact(code, True, text),)
-    if others == state.alarms:
-        return state, ()
-    return replace(state, alarms=others), (AlarmFact(code, False, text),)
