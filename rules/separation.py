@@ -196,16 +196,3 @@ def holder_share(first_vectors: Sequence[complex]) -> HolderShare:
     mean = sum(first_vectors) / n
     per_axis = sum(abs(v - mean) ** 2 for v in first_vectors) / (2 * (n - 1))
     return HolderShare(2 * abs(mean), 2 * 2 * sqrt(per_axis / n), n)
-
-
-def tilt_urad(near: complex, far: complex, apart_nm: int) -> float:
-    """Return the tilt of the pin's axis in microradians from the vectors at two positions.
-
-    Args:
-        near: Vector near the collet's face, nm.
-        far: Vector at the far position, nm.
-        apart_nm: Distance between the two along the axis, above 0.
-    """
-    if apart_nm <= 0:
-        raise SeparationError(f"positions {apart_nm} nm apart: accepted is above 0")
-    return abs(far - near) / apart_nm * 1e6

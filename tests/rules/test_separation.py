@@ -15,8 +15,7 @@ from rules.separation import (
     is_rotated_backwards,
     pooled_scatter,
     separate,
-    tilt_urad,
-)  # fmt: skip
+)
 
 E_NM, S_NM = 900.0, 400.0
 HOLDER = 200 * exp(0.6j * pi)
@@ -151,8 +150,3 @@ def test_the_holder_s_share_of_all_first_clampings_covers_the_truth() -> None:
         share = holder_share(firsts)
         covered += abs(share.run_out_nm - 400) <= share.uncertainty_nm
     assert covered >= 185
-
-
-def test_tilt_is_the_difference_of_the_vectors_over_their_distance() -> None:
-    # 2 µm of eccentricity more over 20 mm is 100 µrad.
-    assert tilt_urad(1000 + 0j, 3000 + 0j, 20_000_000) == pytest.approx(100)
