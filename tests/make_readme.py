@@ -29,6 +29,7 @@ def output_of(command: str) -> str:
         [sys.executable, "-m", "daemon.cli", *words[1:]],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False,
     )  # fmt: skip
+    assert "Traceback" not in done.stdout, f"{command} broke down:\n{done.stdout}"
     return done.stdout
 
 
