@@ -31,7 +31,6 @@ from rules.capture_model import (
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.diagnosis import evaluate_diagnosed
 from rules.likeness import DIRECTED, are_alike
-from rules.reading import Reading
 from rules.ruleset import EVIDENCE_RANK, Evidence
 from rules.run_out import evaluate_single
 from rules.spindle_angle import TURN_UDEG, unwrapped, went_back
@@ -44,7 +43,7 @@ from rules.stylus import (
     watch_pin,
     watch_pin_in_sweep,
 )
-from rules.sweep import TIMED, Cut, RunOut, Sweep
+from rules.sweep import TIMED, Cut, Sweep
 
 INDEX_BOUNCE_NS = 50_000_000
 """Index edges closer than this are one: contact bounce, or a flag held over two frames."""
@@ -91,8 +90,8 @@ def _single_value(state: CaptureState, seen: Seen, rules: CaptureRules) -> Resul
     state = replace(state, last_value_ns=seen.at_ns)
     if last is not None and seen.at_ns - last < rules.reclamp_min_ns:
         return state, (ValueRefused("too-soon", value, seen.at_ns),)
-    run_out = _single_run_out(seen.reading)
-    sweep = Sweep((seen.at_ns,), (value,)) if value is not None else Sweep((), ())
+    sweep = _single_sweep(seen)
+    run_out = evaluate_single(sweep)
     who = rules.indicators[_which(seen, rules)]
     clamping = Clamping(
         "single-value",
@@ -122,10 +121,12 @@ def _rising(
     return state, (Noticed("values-never-fall", not was_on, text, at_ns),)
 
 
-def _single_run_out(reading: Reading) -> RunOut:
-    if reading.value_nm is None or "over-range" in reading.flags:
-        return RunOut(None, None, invalid="over-range")
-    return evaluate_single(reading.value_nm)
+def _single_sweep(seen: Seen) -> Sweep:
+    """Return a finished value as it is kept, its flag included: both bear on the result."""
+    value = seen.reading.value_nm
+    is_over = value is None or "over-range" in seen.reading.flags
+    cut: Cut | None = "over-range" if is_over else None
+    return Sweep((), (), (), cut) if value is None else Sweep((seen.at_ns,), (value,), (), cut)
 
 
 # --- readings ----------------------------------------------------------------------------

@@ -27,13 +27,13 @@ class Evaluation:
 
     Attributes:
         sweep: A sweep's run-out.
-        single: Run-out of a finished value, nm.
+        single: Run-out of a finished value.
         assess: What a clamping meets.
         decide: The decision that the clampings of a cycle settle.
     """
 
     sweep: Callable[[Sweep, SweepRules], RunOut]
-    single: Callable[[int], RunOut]
+    single: Callable[[Sweep], RunOut]
     assess: Callable[[Clamping, RuleSet], Assessed]
     decide: Callable[[Sequence[Assessed], RuleSet], Decision | None]
 

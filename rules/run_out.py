@@ -103,8 +103,11 @@ def evaluate_v1(sweep: Sweep, rules: SweepRules) -> RunOut:
     )
 
 
-def evaluate_single(value_nm: int) -> RunOut:
-    """Return the run-out of an indicator that sends finished TIR values."""
+def evaluate_single(sweep: Sweep) -> RunOut:
+    """Return the run-out of a finished TIR value: a sweep of that one value, or of none."""
+    if sweep.cut == "over-range" or not sweep.value_nm:
+        return RunOut(None, None, invalid="over-range")
+    value_nm = sweep.value_nm[0]
     if value_nm < 0:
         return RunOut(None, None, invalid="negative-value")
     return RunOut(value_nm, value_nm, turns_nm=(value_nm,), samples=1)

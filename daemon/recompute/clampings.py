@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from daemon.recompute.findings import Findings
 from daemon.store import sweep_blob
 from daemon.store.event_data import decision_rules
-from daemon.store.stored import StoredClamping, StoredCycle, StoredPosition
+from daemon.store.stored import StoredClamping, StoredCycle
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.capture_model import CaptureRules
 from rules.clamping import Clamping, Loosening, PositionRunOut
@@ -123,33 +123,22 @@ def _tracks(
     cycle: StoredCycle, clamping: StoredClamping, by: InForce, found: Findings
 ) -> list[_Track] | None:
     """Return a clamping's sweeps and what they show; None, noted, if they can't be read."""
-    stored = {position.indicator: position for position in clamping.positions}
+    is_single = by.capture.mode == "single-value"
     try:
         sweeps = sweep_blob.decode(clamping.sweep)
         tracks = []
         for indicator, name, sweep in sweeps:
-            if by.capture.mode == "single-value":
-                run_out = _single(sweep, stored.get(indicator), by.evaluation)
-            else:
-                run_out = by.evaluation.sweep(sweep, by.sweeps[indicator])
+            run_out = (
+                by.evaluation.single(sweep)
+                if is_single
+                else by.evaluation.sweep(sweep, by.sweeps[indicator])
+            )
             tracks.append(((indicator, name, sweep), run_out))
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, zlib.error) as error:
         what = f"no sweep of these rules: {type(error).__name__}: {error}"
         found.compare(cycle, clamping, None, [("sweep", "unreadable", what)])
         return None
     return tracks
-
-
-def _single(sweep: Sweep, stored: StoredPosition | None, by: Evaluation) -> RunOut:
-    """Return the run-out of a finished value.
-
-    Whether the indicator flagged it as over-range is no reading: it stands in the record
-    alone, so that it is taken from there.
-    """
-    is_over = stored is not None and stored.invalid == "over-range"
-    if not sweep.value_nm or is_over:
-        return RunOut(None, None, invalid="over-range")
-    return by.single(sweep.value_nm[0])
 
 
 def _compare_positions(

@@ -176,7 +176,7 @@ def test_no_sweep_at_all_breaks_the_evaluation(
 
 @given(st.integers(-10_000, 10_000_000))
 def test_a_finished_value_is_its_own_run_out_unless_negative(value_nm: int) -> None:
-    found = evaluate_single(value_nm)
+    found = evaluate_single(Sweep((10 * S,), (value_nm,)))
     if value_nm < 0:
         assert (found.invalid, found.tir_nm, found.seen_nm) == ("negative-value", None, None)
     else:
