@@ -8,6 +8,7 @@ ReclampError
 ├── StoreError          the record can't be kept: nothing may be graded
 ├── BrokerError         a broker can't be reached where one is needed at once
 ├── PictureError        a picture can't be written
+├── ExportError         an export can't be written
 └── RecordingError      a recording can't be read
 """
 
@@ -72,6 +73,10 @@ class BrokerError(ReclampError):
 
 class PictureError(ReclampError):
     """A picture that can't be written; the message names the file and what to do."""
+
+
+class ExportError(ReclampError):
+    """An export that can't be written; the message names the file."""
 
 
 class RecordingError(ReclampError):

@@ -16,6 +16,7 @@ from daemon.cli import (
     separation,
     service,
     simulate,
+    store,
     watch,
 )
 
@@ -45,6 +46,7 @@ lot.lot_app.command("separation")(separation.lot_separation)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
+app.add_typer(store.store_app, name="store")
 
 
 def main() -> None:
