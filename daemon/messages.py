@@ -82,6 +82,8 @@ class State(Payload):
     """How many the best grade still in reach needs."""
     bin: str | None = None
     """Where the piece in hand belongs, in ``put-away``."""
+    cell: int | None = None
+    """Tray cell the next piece is taken from, or the one in work was."""
     tirs: list["ClampingBrief"] = []
     """Clampings of the cycle so far."""
     alarms: list[str] = []
@@ -93,6 +95,8 @@ class Prompt(Payload):
 
     word: PromptWord
     text: str
+    cell: int | None = None
+    """Tray cell the next piece is taken from, where the cells are numbered."""
 
 
 class GradeCount(Payload):
@@ -130,6 +134,111 @@ class OrderForecast(Payload):
     """The lead is warned: the lot will not suffice."""
     model: str
     """Model and prior it rests on."""
+    clampings: float | None = None
+    """Clampings still to be made, expected, until then."""
+    clampings_5: int | None = None
+    """5 % point of the clampings that fill the order; None where the lot runs out first."""
+    clampings_50: int | None = None
+    clampings_95: int | None = None
+    filled_5: Utc | None = None
+    """Time of day by the median cycle, if nothing stands still: earliest (5 %), …"""
+    filled_50: Utc | None = None
+    filled_95: Utc | None = None
+
+
+RestOutcome = Literal["proved", "accepted", "short", "under-way", "hold", "nothing-left"]
+"""``accepted``: by an AQL plan, which bounds no single lot."""
+
+
+class RestPlanData(Payload):
+    """How the rest of this lot is judged, fixed when it was opened."""
+
+    plan: Literal["sample", "measured", "aql"]
+    grade: str
+    """The ordinary grade: the rest would go as this."""
+    acceptance_um: Um
+    """What first clampings are compared with."""
+    limiting_quality: float | None = None
+    """Largest share beyond that may be left, 0 to 1; None under ``aql``."""
+    consumers_risk: float | None = None
+    """Chance of proving a worse rest, all looks together; None under ``aql``."""
+    looks: int = 1
+    """Looks planned; each takes an equal part of the risk."""
+    further: int = 0
+    """Pieces from the first look to the second; ``measured`` only."""
+    acceptance_number: int | None = None
+    """Most beyond in the sample that still accept; ``sample`` only."""
+    edition: str | None = None
+    """Whose tables; this and the next three under ``aql`` only."""
+    aql: str | None = None
+    level: str | None = None
+    severity: Literal["normal", "tightened"] | None = None
+
+
+class RestNextLook(Payload):
+    """What the next planned look would need."""
+
+    pieces: int
+    """Pieces measured by then, all in all."""
+    more: int
+    most_beyond: int
+    """Most of them that may be beyond; -1 where no count would do."""
+    beyond_left: int
+    """How many more may still turn up; below 0: that look can't prove it any more."""
+
+
+class RestState(Payload):
+    """What is proved of the pieces nobody measured, as of now."""
+
+    plan: RestPlanData
+    outcome: RestOutcome | None = None
+    """None: no look was due yet."""
+    look: int = 0
+    """The look it rests on, from 1; 0: none yet."""
+    drawn: bool = False
+    """Sample, or order of measuring, was drawn by record; False: taken by hand."""
+    judged: int | None = None
+    """Pieces the count was taken from: the lot, or the rest the sample was drawn of."""
+    pieces: int = 0
+    """Pieces looked at."""
+    beyond: int = 0
+    """Those that count as beyond, doubtful ones included."""
+    doubtful: int = 0
+    """Those of them that only want a result that stands."""
+    sample_size: int | None = None
+    rest: int | None = None
+    """Pieces the statement is about."""
+    at_most: int | None = None
+    """Most of them that can be beyond, at the risk of this look."""
+    share: float | None = None
+    """The same as a share of the rest, 0 to 1."""
+    next_look: RestNextLook | None = None
+    at_most_now: int | None = None
+    """What ``at_most`` would be if a look were due now: a forecast, never proof."""
+    text: str = ""
+    """What may be said of the rest, for people."""
+    what_next: str = ""
+
+
+class TrayData(Payload):
+    """A tray with numbered cells."""
+
+    cells: int
+    drawn: bool
+    """The order of measuring was drawn, not taken as the cells lie."""
+    next_cell: int | None = None
+    empty: int = 0
+    """Cells found empty."""
+
+
+class BoxCount(Payload):
+    """The box that stands in a bin, and the pieces put into it."""
+
+    bin: str
+    box: str
+    pieces: int
+    capacity: int | None = None
+    full: bool = False
 
 
 class Lot(Payload):
@@ -155,6 +264,11 @@ class Lot(Payload):
     retried: int = 0
     """Pieces measured again as a whole set."""
     forecast: OrderForecast | None = None
+    rest: RestState | None = None
+    """None: the rule file names no plan for the rest."""
+    tray: TrayData | None = None
+    """None: the cells are not numbered."""
+    boxes: list[BoxCount] = []
     cycle_s_median: float | None = None
     """Median time from a piece's first clamping to its put-away, last ten pieces."""
 
@@ -319,6 +433,9 @@ class LotData(Payload):
         "order-changed",
         "set-aside",
         "box-changed",
+        "drawn",
+        "look",
+        "cell-empty",
     ]
     article: str
     quantity: int | None
@@ -337,7 +454,36 @@ class LotData(Payload):
     """Of ``box-changed``: the label of the box that stands there now."""
     account: dict[str, int] | None = None
     """Of ``closed``: pieces by where they are."""
+    cell: int | None = None
+    """Of ``cell-empty``, and of ``set-aside`` where the cells are numbered."""
+    rest_plan: RestPlanData | None = None
+    """Of ``opened``."""
+    draw: "DrawData | None" = None
+    """Of ``drawn``."""
+    rest: RestState | None = None
+    """Of ``look``: what it said."""
     reason: str = ""
+
+
+class DrawData(Payload):
+    """A draw, recorded before its first piece was touched: whoever holds it can repeat it."""
+
+    purpose: Literal["order", "sample"]
+    """``order``: in which the lot is measured; ``sample``: of the unmeasured rest."""
+    by_record: bool
+    """False: the tray's cells are not numbered, the sample is taken by hand."""
+    algorithm: str
+    seed: str
+    seed_given: bool
+    """The seed was given when the lot was opened, not made here."""
+    cells: str
+    """Cells drawn from, in order, as ``1-16 18-120``; empty if taken by hand."""
+    pieces: int
+    """Pieces drawn from."""
+    size: int
+    """Pieces to take: the first so many of the draw."""
+    acceptance_number: int | None = None
+    """Of a sample: most beyond among them that still accept."""
 
 
 class AlarmData(Payload):
