@@ -46,6 +46,8 @@ class About(Payload):
     software: str
     contract: str
     site: str
+    timezone: str = "UTC"
+    """The site's time zone, for clocks on a wall; all times on the wire are UTC."""
     bench: str
     title: str
     bench_sha256: str
@@ -87,6 +89,7 @@ class State(Payload):
     tirs: list["ClampingBrief"] = []
     """Clampings of the cycle so far."""
     alarms: list[str] = []
+    """Codes of those that stand and are not shelved."""
     speed: float = 1.0
 
 
@@ -487,12 +490,29 @@ class DrawData(Payload):
 
 
 class AlarmData(Payload):
-    """``data`` of an alarm event, and payload of ROOT/BENCH/alarm/CODE while it stands."""
+    """``data`` of an alarm event; ROOT/BENCH/alarm/CODE while it stands or is shelved.
+
+    States in the sense of IEC 62682: raised (nobody has acknowledged it), acknowledged,
+    shelved (by command, until its end), returned (to normal).
+    """
 
     code: str
     text: str
-    state: Literal["raised", "returned"]
+    state: Literal["raised", "acknowledged", "shelved", "returned"]
     since: Utc
+    """When the condition came; of an event: when this happened."""
+    stands: bool = True
+    """Whether the condition is there; a shelved alarm may stand or not."""
+    waits_for: WaitsFor = "nobody"
+    """Who has to act."""
+    to_do: str = ""
+    """What to do about it."""
+    role: str = ""
+    """Who acknowledged or shelved it, by role."""
+    reason: str = ""
+    """Why it is shelved."""
+    until: Utc | None = None
+    """When it comes back from the shelf by itself; None when it is not shelved."""
 
 
 EventData = ClampingData | VerdictData | PutAwayData | CorrectionData | LotData | AlarmData

@@ -75,7 +75,7 @@ class Service:
             Publisher(
                 runner, self._store, config.broker, config.file.mqtt.root,
                 snapshot.about(
-                    runner, f"reclamp {version('reclamp')}", config.file.site.name, boot, utc,
+                    runner, f"reclamp {version('reclamp')}", config.file.site, boot, utc,
                     clock.rate,
                 ),
                 clock.rate, reached,

@@ -6,6 +6,7 @@ from statistics import median
 from typing import Any
 
 from daemon.bench import BenchRunner, Shown
+from daemon.config_sections import SiteSection
 from daemon.messages import (
     CONTRACT,
     RECENT_PIECES,
@@ -30,7 +31,7 @@ _HISTOGRAM_CLASSES = 24
 
 
 def about(
-    runner: BenchRunner, software: str, site: str, boot: str, utc: str, rate: float
+    runner: BenchRunner, software: str, site: SiteSection, boot: str, utc: str, rate: float
 ) -> About:
     """Return what runs here."""
     holds = runner.config.bin_holds()
@@ -38,7 +39,8 @@ def about(
     return About(
         software=software,
         contract=CONTRACT,
-        site=site,
+        site=site.name,
+        timezone=site.timezone,
         bench=section.id,
         title=section.title or section.id,
         bench_sha256=runner.by.bench_sha256,

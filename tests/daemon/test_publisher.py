@@ -13,6 +13,7 @@ import pytest
 
 from daemon import messages, snapshot
 from daemon.broker import Broker, Protocol
+from daemon.config_sections import SiteSection
 from daemon.inbound import Inbound
 from daemon.publisher import ALARM_CODES, Publisher
 from rules.facts import AlarmCode
@@ -23,6 +24,7 @@ from tests.mosquitto_process import Mosquitto, running_mosquitto
 Make = Callable[..., Path]
 
 BINS = ("1", "2", "H", "N")
+SITE = SiteSection(name="millrace", timezone="Europe/Berlin")
 RETAINED = {"link", "about", "state", "prompt", "lot", "recent", *(f"lamp/{b}" for b in BINS)}
 
 
@@ -45,7 +47,7 @@ class Served:
     def __init__(self, bench: ValueBench, port: int, protocol: Protocol, rate: float) -> None:
         self.bench = bench
         self.reached: list[str] = []
-        about = snapshot.about(bench.runner, "reclamp 0", "millrace", "boot-1", "t", rate)
+        about = snapshot.about(bench.runner, "reclamp 0", SITE, "boot-1", "t", rate)
         way = Broker("127.0.0.1", port, protocol=protocol)
         self.publisher = Publisher(
             bench.runner, bench.store, way, "reclamp", about, rate, self.reached.append
@@ -103,6 +105,7 @@ async def test_a_bench_that_comes_up_says_all_that_is_retained_and_nothing_else_
             kept = await asyncio.to_thread(kept_by, broker)
     assert kept.keys() == RETAINED
     assert kept["link"] == "online"
+    assert json.loads(kept["about"])["timezone"] == "Europe/Berlin"
     assert json.loads(kept["state"])["state"] == "put-away"
     assert {kept[f"lamp/{b}"] for b in BINS} == {"off"}
 

@@ -10,6 +10,7 @@ from typing import Any, cast
 import pytest
 
 from daemon.bench import Shown
+from daemon.broker import Session
 from daemon.clock import SystemClock, boot_id, rfc3339
 from daemon.config import load
 from daemon.inbound import Inbound
@@ -110,7 +111,8 @@ def a_publisher(path: Path, rate: float) -> tuple[Publisher, Service]:
     config = load(path)
     service = Service(config, SystemClock(rate))
     runner = service.benches["b1"]
-    told = about(runner, "reclamp", "millrace", boot_id(), rfc3339(runner._clock.utc()), rate)
+    site = config.file.site
+    told = about(runner, "reclamp", site, boot_id(), rfc3339(runner._clock.utc()), rate)
     publisher = Publisher(
         runner, service._store, config.broker, "reclamp", told, rate, lambda point: None
     )
@@ -153,7 +155,7 @@ async def test_a_cancellation_that_the_client_swallows_ends_the_loop_all_the_sam
             await asyncio.sleep(60)
 
     publisher, service = a_publisher(bench_file(tmp_path, "mqtt://127.0.0.1:1", ("b1",)), 1)
-    session = cast(Any, SimpleNamespace(client=SimpleNamespace(publish=publish), is_v5=True))
+    session = Session(cast(Any, SimpleNamespace(publish=publish)), is_v5=True)
     loop = asyncio.create_task(publisher._publish(session, "state", "{}"))
     await asyncio.sleep(0)
     loop.cancel()
