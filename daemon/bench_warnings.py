@@ -4,8 +4,7 @@ from pathlib import Path
 
 from daemon.config import BenchConfig, Config, LineConfig, plain_options
 from daemon.registry import make_driver
-from rules.length import um_text
-from rules.ruleset import Grade
+from daemon.rule_warnings import rule_warnings
 
 
 def warnings_of(config: Config) -> list[str]:
@@ -13,8 +12,7 @@ def warnings_of(config: Config) -> list[str]:
     found: list[str] = []
     for one in config.benches:
         where = f"bench {one.id}"
-        found.extend(f"{where}: {text}" for text in _resolution(one))
-        found.extend(f"{where}: {text}" for text in _grades(one))
+        found.extend(f"{where}: {text}" for text in rule_warnings(one))
         found.extend(f"{where}: {text}" for text in _capture(one))
     found.extend(_asked(config))
     found.extend(_files(config))
@@ -76,40 +74,6 @@ def _asked(config: Config) -> list[str]:
 def _is_asked(line: LineConfig) -> bool:
     driver = make_driver(line.driver, plain_options(line.section.options))
     return driver.next_request() is not None
-
-
-def _resolution(one: BenchConfig) -> list[str]:
-    """The 10:1 rule of thumb (common practice): a step of at most a tenth of the limit."""
-    tightest = min(g.tolerance_limit_nm for g in one.rules.grading.grades)
-    return [
-        f"indicator {i.id}: its step is above a tenth of the tightest limit "
-        f"{um_text(tightest)} µm; a clamping near the limit is a matter of one step"
-        for i in one.rules.capture.indicators
-        if i.sweep.step_nm * 10 > tightest
-    ]
-
-
-def _grades(one: BenchConfig) -> list[str]:
-    found = []
-    grades = one.rules.grading.grades
-    step = max(i.sweep.step_nm for i in one.rules.capture.indicators)
-    for number, grade in enumerate(grades):
-        guard = grade.guard_band_nm
-        if guard * 2 > grade.tolerance_limit_nm:
-            found.append(f"{grade.id}: its guard band is above half its limit")
-        if 0 < guard < step:
-            found.append(f"{grade.id}: its guard band is below one step of the indicator")
-        if grade.clampings == 1 and number > 0 and guard == 0:
-            found.append(_one_clamping(grade))
-    return found
-
-
-def _one_clamping(grade: Grade) -> str:
-    tenth = um_text(grade.tolerance_limit_nm // 10)
-    return (
-        f"{grade.id}: graded by one clamping, which can hide the holder's whole run-out; the "
-        f"master's TIR has to be at most {tenth} µm, or give it a guard band of that TIR"
-    )
 
 
 def _capture(one: BenchConfig) -> list[str]:

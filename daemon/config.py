@@ -1,7 +1,7 @@
 """The bench file: load it, find every fault at once, hand plain rules to the core."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from rules.capture_model import CaptureRules, IndicatorRules
 from rules.foot_switch import FootRules
 from rules.length import um_to_nm
 from rules.put_away import PutAwayRules
-from rules.ruleset import RuleSet
+from rules.ruleset import RuleBook, RuleSet
 from rules.run_out import SweepRules
 
 NS_PER_S = 1_000_000_000
@@ -69,15 +69,26 @@ class BenchConfig:
 
     Attributes:
         section: The table of the file.
-        rules: What its steps go by.
+        rules: What its steps go by: of the rule file, what it says of the lot's article.
         rules_path: The rule file.
         rules_text: Its text as read.
+        book: The whole rule file.
     """
 
     section: BenchSection
     rules: BenchRules
     rules_path: Path
     rules_text: str
+    book: RuleBook
+
+    def going_by(self, book: RuleBook, text: str, article: str) -> "BenchConfig":
+        """Return the bench as it goes by what another rule file says of an article.
+
+        Raises:
+            UnknownArticleError: If that file has no such article.
+        """
+        rules = bench_rules(self.section, book.of(article))
+        return replace(self, rules=rules, rules_text=text, book=book)
 
     @property
     def id(self) -> str:
@@ -86,9 +97,11 @@ class BenchConfig:
 
     def bin_holds(self) -> Mapping[str, str]:
         """Return what each bin holds: a grade id, "hold" or "nonconforming"."""
-        grading = self.rules.grading
-        holds = {grade.bin: grade.id for grade in grading.grades}
-        return {**holds, grading.hold_bin: "hold", grading.nonconforming_bin: "nonconforming"}
+        holds: dict[str, str] = {}
+        for rules in self.book.articles.values():
+            holds |= {grade.bin: grade.id for grade in rules.grades}
+            holds |= {rules.hold_bin: "hold", rules.nonconforming_bin: "nonconforming"}
+        return holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,12 +239,18 @@ def _broker(file: BenchFile, beside: Path) -> Broker:
     )  # fmt: skip
 
 
-def _bench(section: BenchSection, path: Path, rules: tuple[RuleSet, str]) -> BenchConfig:
-    grading, text = rules
+def _bench(section: BenchSection, path: Path, read: tuple[RuleBook, str]) -> BenchConfig:
+    book, text = read
+    grading = book.of(section.lot.article) if section.lot is not None else book.first
+    return BenchConfig(section, bench_rules(section, grading), path, text, book)
+
+
+def bench_rules(section: BenchSection, grading: RuleSet) -> BenchRules:
+    """Return what the steps of a bench go by under these rules."""
     capture = capture_rules(section.capture, section.indicator, grading)
     put_away = PutAwayRules(frozenset(section.put_away.by))
     foot = FootRules(_ns(section.foot_switch.long_press_s))
-    return BenchConfig(section, BenchRules(grading, capture, put_away, foot), path, text)
+    return BenchRules(grading, capture, put_away, foot)
 
 
 def capture_rules(
@@ -263,7 +282,7 @@ def _indicator(
         proof=section.proof or "index",
         turns=grading.turns,
         step_nm=um_to_nm(indicator.step_um),
-        top_limit_nm=grading.top_limit_nm,
+        top_limit_nm=grading.top_limit_at_nm(indicator.position),
         fastest_turn_ns=_ns(section.fastest_turn_s),
         slowest_turn_ns=_ns(section.slowest_turn_s),
         samples_min=section.samples_min,

@@ -14,7 +14,7 @@ from daemon.toml_file import Faults, Raw, table, tables
 from daemon.toml_values import number_of, shown
 from drivers import OptionError
 from rules.length import NM_PER_UM
-from rules.ruleset import EVIDENCE_RANK
+from rules.ruleset import EVIDENCE_RANK, Resolution
 
 Outlines = Mapping[str, RuleOutline]
 
@@ -177,6 +177,7 @@ def _check_second_flag(bench: Raw, raw: Raw, key: str, faults: Faults) -> None:
 
 def _check_bench(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     _check_bins(bench, rules, key, faults)
+    _check_limits(bench, rules, key, faults)
     _check_steps(bench, rules, key, faults)
     _check_order(bench, rules, key, faults)
     if table(bench, "capture").get("mode") == "single-value":
@@ -224,27 +225,55 @@ def _check_bins(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> Non
             faults.add(f"{key}.bin", f"{text} [[bench.bin]] with that id")
 
 
+def _check_limits(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
+    """Hold the indicators' positions to the limits per position, both ways."""
+    places = {
+        indicator.get("position", "far"): number
+        for number, indicator in tables(bench, "indicator")
+    }
+    file = bench.get("rules")
+    for grade, named in rules.positions.items():
+        accepted = ", ".join(sorted(named))
+        for place in sorted(str(p) for p in places if p not in named):
+            text = f"{place!r} has no limit in {grade} of {file}; accepted are {accepted}"
+            faults.add(f"{key}.indicator.{places[place]}.position", text)
+        for place in sorted(named - places.keys()):
+            text = (
+                f"none stands at {place!r}, which {grade}.position.{place} of {file} limits; "
+                f"accepted is one at each of {accepted}"
+            )
+            faults.add(f"{key}.indicator", text)
+
+
 def _check_steps(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
-    """Refuse a step above a fifth of the tightest limit: such a bench can't tell."""
-    tightest = rules.tightest_nm
+    """Refuse a step above the share of the tightest limit there: such a bench can't tell."""
+    percent = rules.refuse_percent
     for number, indicator in tables(bench, "indicator"):
         step = number_of(indicator.get("step_um"))
-        if step is not None and tightest is not None and step * NM_PER_UM * 5 > tightest:
-            text = (
-                f"a step of {step} µm is above a fifth of the tightest limit "
-                f"{tightest / NM_PER_UM:g} µm; accepted is {tightest / NM_PER_UM / 5:g} or less"
-            )
-            faults.add(f"{key}.indicator.{number}.step_um", text)
+        tightest = rules.tightest_nm(str(indicator.get("position", "far")))
+        if step is None or tightest is None or step * NM_PER_UM * 100 <= tightest * percent:
+            continue
+        share = "a fifth" if percent == Resolution().refuse_percent else f"{percent} %"
+        text = (
+            f"a step of {step} µm is above {share} of the tightest limit "
+            f"{tightest / NM_PER_UM:g} µm; accepted is "
+            f"{tightest * percent / NM_PER_UM / 100:g} or less"
+        )
+        faults.add(f"{key}.indicator.{number}.step_um", text)
 
 
 def _check_order(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     lot = table(bench, "lot")
+    grades = rules.grades_of(lot.get("article"))
+    if "article" in lot and grades is None:
+        text = f"no article {shown(lot['article'])} in {bench.get('rules')}; accepted are "
+        faults.add(f"{key}.lot.article", text + ", ".join(rules.grades))
     order = lot.get("order")
     if not isinstance(order, Mapping):
         return
     for grade in order:
-        if grade not in rules.grades and rules.is_whole:
-            text = f"no such grade; accepted are {', '.join(rules.grades)}"
+        if grades is not None and grade not in grades and rules.is_whole:
+            text = f"no such grade; accepted are {', '.join(grades)}"
             faults.add(f"{key}.lot.order.{grade}", text)
     quantity = lot.get("quantity")
     total = sum(n for n in order.values() if isinstance(n, int))

@@ -396,7 +396,25 @@ class DecisionRuleData(Payload):
     grade: str
     rule: Literal["simple-acceptance", "guarded-acceptance"]
     tolerance_limit_um: Um
+    """With limits per position that of the tightest one; ``positions`` has them all."""
     acceptance_limit_um: Um
+    expanded_uncertainty_um: Um | None = None
+    """U of a measured TIR, where the rule file states it."""
+    coverage_factor: int | None = None
+    """k of that U."""
+    guard_is_uncertainty: bool = False
+    """The guard band is U itself (ISO 14253-1's default), not one of its own."""
+    positions: list["PositionLimitData"] = []
+
+
+class PositionLimitData(Payload):
+    """The limit of a grade at one position."""
+
+    position: str
+    rule: Literal["simple-acceptance", "guarded-acceptance"]
+    tolerance_limit_um: Um
+    acceptance_limit_um: Um
+    guard_is_uncertainty: bool = False
 
 
 class PutAwayData(Payload):

@@ -1,153 +1,183 @@
-"""What one table of a rule file can't see: grades in order, bins told apart.
+"""What one table of a rule file can't see: grades in order, guard bands had, bins told apart.
 
-Works on the raw file, so that a fault in one table hides no fault in another, nor one in
-the bench file that names these rules.
+Works on the raw file, so that a fault in one table hides no fault in another.
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 
-from daemon.toml_file import Faults, Raw, table, tables
-from daemon.toml_values import number_of
-from rules.length import LengthError, inch_to_nm, um_to_nm
-from rules.ruleset import EVIDENCE_RANK, Evidence
+from daemon.rule_outline import (
+    OTHER_BINS,
+    RawArticle,
+    RawGrade,
+    RawLimit,
+    RuleOutline,
+    articles,
+    length_nm,
+    outline,
+)  # fmt: skip
+from daemon.toml_file import Faults, Raw, table
+from rules.length import um_text
 
-_OTHER_BINS = {"nonconforming": "nonconforming pieces", "hold": "pieces on hold"}
-
-
-@dataclass(frozen=True, slots=True)
-class RuleOutline:
-    """What a bench file is held to, as far as the rule file can be read.
-
-    Attributes:
-        bins: What each bin is for.
-        grades: Grade ids, best first.
-        is_whole: Whether every table names its bin and its grade: only then can the
-            bench file be told that it has one too many.
-        tightest_nm: Smallest tolerance limit; None if none can be read.
-        least_loosening: Strongest evidence of a loosening that any grade asks for.
-    """
-
-    bins: Mapping[str, str]
-    grades: tuple[str, ...]
-    is_whole: bool
-    tightest_nm: int | None
-    least_loosening: Evidence
-
-
-def outline(raw: Raw) -> RuleOutline:
-    """Return what can be read of a rule file, faulty or not."""
-    grades = [grade for _, grade in tables(raw, "grade")]
-    named = [(g.get("bin"), f"grade {g.get('id')!r}") for g in grades]
-    named += [(table(raw, key).get("bin"), what) for key, what in _OTHER_BINS.items()]
-    bins: dict[str, str] = {}
-    for name, what in named:
-        if isinstance(name, str):
-            bins.setdefault(name, what)
-    ids = [g["id"] for g in grades if isinstance(g.get("id"), str)]
-    limits = [limit for limit in map(limit_nm, grades) if limit is not None]
-    asked: list[Evidence] = [
-        known for g in grades for known in EVIDENCE_RANK if known == g.get("loosening")
-    ]
-    return RuleOutline(
-        bins=bins,
-        grades=tuple(ids),
-        is_whole=bool(grades)
-        and len(ids) == len(grades)
-        and all(isinstance(name, str) for name, _ in named),
-        tightest_nm=min(limits, default=None),
-        least_loosening=max(asked, key=EVIDENCE_RANK.__getitem__, default="not-observed"),
-    )
-
-
-def limit_nm(grade: Raw) -> int | None:
-    """Return the tolerance limit of a raw grade; None if it can't be one."""
-    found = _length_nm(grade, "limit_um", "limit_in")
-    return found if found is not None and found > 0 else None
-
-
-def _length_nm(grade: Raw, in_um: str, in_inch: str) -> int | None:
-    um, inch = number_of(grade.get(in_um)), number_of(grade.get(in_inch))
-    try:
-        if um is not None and inch is None:
-            return um_to_nm(um)
-        return inch_to_nm(inch) if inch is not None and um is None else None
-    except LengthError:
-        return None
+__all__ = ["RuleOutline", "check_together", "outline"]
 
 
 def check_together(raw: Raw, faults: Faults) -> None:
     """Note every fault between tables."""
-    _check_ids(raw, faults)
-    _check_clampings(raw, faults)
-    _check_limits(raw, faults)
-    _check_bins(raw, faults)
+    known = list(articles(raw))
+    _check_articles(known, faults)
+    for one in known:
+        _check_ids(one, faults)
+        _check_clampings(one, faults)
+        _check_positions(one, faults)
+        _check_guards(one, faults)
+        _check_limits(one, faults)
+    _check_bins(raw, known, faults)
 
 
-def _check_ids(raw: Raw, faults: Faults) -> None:
-    first: dict[str, int] = {}
-    for number, grade in tables(raw, "grade"):
-        name = grade.get("id")
+def _check_articles(known: list[RawArticle], faults: Faults) -> None:
+    first: dict[str, str] = {}
+    for one in known:
+        key = one.key.rstrip(".")
+        if one.id and one.id in first:
+            text = f"{one.id!r} is used by {first[one.id]} as well; accepted is one of its own"
+            faults.add(f"{key}.id", text)
+        first.setdefault(one.id, key)
+
+
+def _check_ids(one: RawArticle, faults: Faults) -> None:
+    first: dict[str, str] = {}
+    for grade in one.grades:
+        name = grade.table.get("id")
         if not isinstance(name, str):
             continue
         if name in first:
-            text = (
-                f"{name!r} is used by grade.{first[name]} as well; accepted is an id of its own"
-            )
-            faults.add(f"grade.{number}.id", text)
-        first.setdefault(name, number)
+            text = f"{name!r} is used by {first[name]} as well; accepted is an id of its own"
+            faults.add(f"{grade.key}.id", text)
+        first.setdefault(name, grade.key)
 
 
-def _check_clampings(raw: Raw, faults: Faults) -> None:
-    most = table(raw, "cycle").get("clampings", 3)
-    for number, grade in tables(raw, "grade"):
-        asked = grade.get("clampings")
+def _check_clampings(one: RawArticle, faults: Faults) -> None:
+    most = one.cycle.get("clampings", 3)
+    for grade in one.grades:
+        asked = grade.table.get("clampings")
         if _is_count(asked) and _is_count(most) and asked > most > 0:
             text = f"got {asked}; accepted is at most cycle.clampings = {most}"
-            faults.add(f"grade.{number}.clampings", text)
+            faults.add(f"{grade.key}.clampings", text)
 
 
 def _is_count(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
-def _check_limits(raw: Raw, faults: Faults) -> None:
-    """Hold tolerance and acceptance limits to their order: grades stand best first."""
-    previous: tuple[str, int, int] | None = None
-    for number, grade in tables(raw, "grade"):
-        limit = limit_nm(grade)
-        if limit is None:
+def _check_positions(one: RawArticle, faults: Faults) -> None:
+    """Ask for the same positions in every grade that names some: they are one bench's."""
+    leading = next((grade for grade in one.grades if grade.positions), None)
+    for grade in one.grades:
+        if leading is None or not grade.positions or grade.positions == leading.positions:
             continue
-        guard = _length_nm(grade, "guard_um", "guard_in") or 0
-        accepted = limit - (guard if 0 < guard < limit else 0)
-        name = f"grade.{number} ({grade.get('id')})"
-        if previous is not None and limit <= previous[1]:
-            text = f"grades stand best first; accepted is a limit above that of {previous[0]}"
-            key = "limit_um" if "limit_um" in grade else "limit_in"
-            faults.add(f"grade.{number}.{key}", text)
-        elif previous is not None and accepted <= previous[2]:
+        names, accepted = (", ".join(sorted(g.positions)) for g in (grade, leading))
+        text = f"limits at {names}; accepted are {accepted} as in {leading.name}"
+        faults.add(f"{grade.key}.position", text)
+
+
+def _check_guards(one: RawArticle, faults: Faults) -> None:
+    """Hold each guard band to the decision rule the grade names."""
+    for grade in one.grades:
+        rule = grade.table.get("decision_rule")
+        for limit in grade.limits:
+            given = length_nm(limit.place, "guard_um", "guard_in")
+            if rule == "simple-acceptance" and given:
+                text = "simple acceptance has no guard band; accepted is none, or 0"
+                faults.add(_guard_key(limit), text)
+            elif rule == "guarded-acceptance" and given is None:
+                _check_uncertainty(one, limit, faults)
+            elif rule == "guarded-acceptance" and given == 0:
+                text = "guarded acceptance needs a guard band; accepted is more than 0"
+                faults.add(_guard_key(limit), text)
+
+
+def _check_uncertainty(one: RawArticle, limit: RawLimit, faults: Faults) -> None:
+    if any(key in limit.place for key in ("guard_um", "guard_in")):
+        return  # given, and no length: told by the models
+    if one.expanded_nm is None:
+        text = (
+            "guarded acceptance needs a guard band; accepted is guard_um, guard_in, or a table "
+            "[uncertainty] with expanded_um, which is then taken for it"
+        )
+        faults.add(_guard_key(limit), text)
+    elif one.expanded_nm >= limit.limit_nm:
+        text = (
+            f"the guard band is U = {um_text(one.expanded_nm)} µm, not less than the limit "
+            f"{um_text(limit.limit_nm)} µm; accepted is a smaller guard_um"
+        )
+        faults.add(_guard_key(limit), text)
+
+
+def _guard_key(limit: RawLimit) -> str:
+    return f"{limit.key}.{'guard_in' if 'guard_in' in limit.place else 'guard_um'}"
+
+
+def _limit_key(limit: RawLimit) -> str:
+    return f"{limit.key}.{'limit_um' if 'limit_um' in limit.place else 'limit_in'}"
+
+
+def _check_limits(one: RawArticle, faults: Faults) -> None:
+    """Hold tolerance and acceptance limits to their order: grades stand best first."""
+    previous: RawGrade | None = None
+    for grade in one.grades:
+        if not grade.limits:
+            continue
+        if previous is not None:
+            _check_order(previous, grade, faults)
+        previous = grade
+
+
+def _check_order(better: RawGrade, grade: RawGrade, faults: Faults) -> None:
+    """Ask for limits no lower at any position than the better grade's, and higher at one."""
+    pairs = list(_pairs(better, grade))
+    lower = [pair for pair in pairs if pair[1].limit_nm < pair[0].limit_nm]
+    if all(own.limit_nm == above.limit_nm for above, own in pairs):
+        lower = pairs
+    for _, own in lower:
+        text = f"grades stand best first; accepted is a limit above that of {better.name}"
+        faults.add(_limit_key(own), text)
+    if lower:
+        return
+    rises = any(own.accepted_nm > above.accepted_nm for above, own in pairs)
+    for above, own in pairs:
+        if own.accepted_nm < above.accepted_nm or not rises:
             text = (
-                "limit less guard band is not above that of "
-                f"{previous[0]}; accepted is a smaller guard band"
+                f"limit less guard band is not above that of {better.name}; "
+                "accepted is a smaller guard band"
             )
-            key = "guard_um" if "guard_um" in grade else "guard_in"
-            faults.add(f"grade.{number}.{key}", text)
-        previous = (name, limit, accepted)
+            faults.add(_guard_key(own), text)
 
 
-def _bins(raw: Raw) -> Iterator[tuple[str, object]]:
-    for number, grade in tables(raw, "grade"):
-        yield f"grade.{number}.bin", grade.get("bin")
-    for key in _OTHER_BINS:
-        yield f"{key}.bin", table(raw, key).get("bin")
+def _pairs(better: RawGrade, grade: RawGrade) -> Iterator[tuple[RawLimit, RawLimit]]:
+    """Yield the limits of two grades that hold at the same place."""
+    places = sorted(better.positions | grade.positions) or [""]
+    for place in places:
+        above, own = better.limit_at(place), grade.limit_at(place)
+        if above is not None and own is not None:
+            yield above, own
 
 
-def _check_bins(raw: Raw, faults: Faults) -> None:
-    taken: dict[str, str] = {}
-    for key, name in _bins(raw):
+def _bins(raw: Raw, known: list[RawArticle]) -> Iterator[tuple[str, str, object, object]]:
+    """Yield article, key, bin and what it is for: a grade's id, or a kind of its own."""
+    for one in known:
+        for grade in one.grades:
+            yield one.key, f"{grade.key}.bin", grade.table.get("bin"), grade.table.get("id")
+    for key in OTHER_BINS:
+        yield "*", f"{key}.bin", table(raw, key).get("bin"), None
+
+
+def _check_bins(raw: Raw, known: list[RawArticle], faults: Faults) -> None:
+    """Refuse one bin for two kinds; articles may share one for grades of the same id."""
+    taken: dict[str, tuple[str, str, object]] = {}
+    for article, key, name, what in _bins(raw, known):
         if not isinstance(name, str):
             continue
-        if name in taken:
-            text = f"bin {name!r} is taken by {taken[name]}; accepted is one kind a bin"
+        other, where, holds = taken.setdefault(name, (article, key, what))
+        if where != key and (other == article or holds != what or what is None):
+            text = f"bin {name!r} is taken by {where}; accepted is one kind a bin"
             faults.add(key, text)
-        taken.setdefault(name, key)

@@ -1,124 +1,100 @@
-"""The rule file: grades, cycle, bins for what no grade takes. Models here, sense in rules/."""
+"""The rule file: read, held to its models and cross-checks, handed to rules/ as plain rules."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
-
-from pydantic import Field, model_validator
 
 from daemon.errors import ConfigError
 from daemon.rule_checks import RuleOutline, check_together, outline
+from daemon.rule_sections import (
+    ArticleSection,
+    CycleSection,
+    GradeSection,
+    PositionSection,
+    RuleFile,
+    UncertaintySection,
+)  # fmt: skip
 from daemon.toml_file import Faults, TomlText, read_toml
-from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Share, Text, Word
-from rules.length import inch_to_nm, um_to_nm
-from rules.ruleset import Evidence, Grade, Rest, RuleSet
-
-Count = Annotated[int, Field(ge=1, le=20)]
-
-_LARGEST_LIMIT_NM = 1_000_000_000
-"""A metre: whatever a file says beyond it is a slip of unit or finger."""
+from rules.ruleset import Grade, Limit, Resolution, Rest, RuleBook, RuleSet, tightest
 
 
-class CycleSection(Section):
-    """How a cycle runs."""
-
-    clampings: Count = 3
-    turns: Annotated[int, Field(ge=1, le=20)] = 2
-    retries: Annotated[int, Field(ge=0, le=5)] = 1
-    invalid_max: Annotated[int, Field(ge=0, le=10)] = 2
+def _book(file: RuleFile, sha256: str) -> RuleBook:
+    """Return the plain rules the core works with."""
+    sets = [_ruleset(file, one, sha256) for one in _articles(file)]
+    return RuleBook(file.revision, sha256, {one.article: one for one in sets})
 
 
-class GradeSection(Section):
-    """One grade, best first in the file; its limit in µm or in inch."""
-
-    id: Word
-    limit_um: Micrometres | None = None
-    limit_in: Number | None = None
-    guard_um: Micrometres | None = None
-    guard_in: Number | None = None
-    clampings: Count | None = None
-    bin: Word
-    loosening: Evidence | None = None
-
-    @model_validator(mode="after")
-    def _fits(self) -> "GradeSection":
-        if (self.limit_um is None) == (self.limit_in is None):
-            text = "accepted is exactly one of limit_um and limit_in"
-            raise KeyFaultError("limit_um", text)
-        if self.guard_um is not None and self.guard_in is not None:
-            raise KeyFaultError("guard_um", "accepted is at most one of guard_um and guard_in")
-        if not 0 < self.limit_nm <= _LARGEST_LIMIT_NM:
-            key, most = ("limit_in", "39") if self.limit_um is None else ("limit_um", "1000000")
-            raise KeyFaultError(key, f"accepted is a limit above 0 and at most {most}")
-        if not 0 <= self.guard_nm < self.limit_nm:
-            key = "guard_in" if self.guard_um is None else "guard_um"
-            raise KeyFaultError(key, "accepted is 0 or more and less than the limit")
-        return self
-
-    @property
-    def limit_nm(self) -> int:
-        """Return the tolerance limit in nanometres."""
-        if self.limit_in is not None:
-            return inch_to_nm(self.limit_in)
-        assert self.limit_um is not None  # one of both, checked above
-        return um_to_nm(self.limit_um)
-
-    @property
-    def guard_nm(self) -> int:
-        """Return the guard band in nanometres."""
-        if self.guard_in is not None:
-            return inch_to_nm(self.guard_in)
-        return um_to_nm(self.guard_um) if self.guard_um is not None else 0
+def _articles(file: RuleFile) -> Iterator[ArticleSection]:
+    """Yield what the file says of each article, what it says of all filled in."""
+    if file.article is None:
+        assert file.grade is not None  # the model wants one of both
+        yield ArticleSection.model_construct(
+            id="", cycle=file.cycle, grade=file.grade, rest=file.rest,
+            uncertainty=file.uncertainty,
+        )  # fmt: skip
+        return
+    for one in file.article:
+        said = {**_said(file.cycle), **_said(one.cycle)}
+        whole = {
+            "cycle": CycleSection(**said),
+            "rest": one.rest or file.rest,
+            "uncertainty": one.uncertainty or file.uncertainty,
+        }
+        yield one.model_copy(update=whole)
 
 
-class BinSection(Section):
-    """Where pieces of this kind go."""
-
-    bin: Word
+def _said(cycle: CycleSection) -> dict[str, int]:
+    return cycle.model_dump(exclude_unset=True)
 
 
-class RestSection(Section):
-    """How the unmeasured rest is to be judged."""
+def _ruleset(file: RuleFile, one: ArticleSection, sha256: str) -> RuleSet:
+    return RuleSet(
+        revision=file.revision,
+        sha256=sha256,
+        grades=tuple(_grade(section, one) for section in one.grade),
+        nonconforming_bin=file.nonconforming.bin,
+        hold_bin=file.hold.bin,
+        clampings=one.cycle.clampings,
+        turns=one.cycle.turns,
+        retries=one.cycle.retries,
+        invalid_max=one.cycle.invalid_max,
+        rest=Rest(**one.rest.model_dump()) if one.rest is not None else None,
+        article=one.id,
+        resolution=Resolution(**file.resolution.model_dump()),
+        expanded_uncertainty_nm=one.uncertainty.nm if one.uncertainty is not None else None,
+    )
 
-    plan: Literal["sample", "measured"]
-    limiting_quality: Share
-    consumers_risk: Share
+
+def _grade(section: GradeSection, one: ArticleSection) -> Grade:
+    places: dict[str, GradeSection | PositionSection] = dict(section.position or {})
+    positions = tuple(
+        _limit(name, place, section, one.uncertainty) for name, place in places.items()
+    )
+    leading = tightest(positions or (_limit("", section, section, one.uncertainty),))
+    return Grade(
+        id=section.id,
+        tolerance_limit_nm=leading.tolerance_limit_nm,
+        clampings=section.clampings or one.cycle.clampings,
+        bin=section.bin,
+        guard_band_nm=leading.guard_band_nm,
+        loosening=section.loosening,
+        positions=positions,
+        guard_is_uncertainty=leading.guard_is_uncertainty,
+    )
 
 
-class RuleFile(Section):
-    """The whole file."""
-
-    revision: Annotated[Text, Field(max_length=60)]
-    cycle: CycleSection = CycleSection()
-    grade: Annotated[list[GradeSection], Field(min_length=1)]
-    nonconforming: BinSection
-    hold: BinSection
-    rest: RestSection | None = None
-
-    def ruleset(self, sha256: str) -> RuleSet:
-        """Return the plain rules the core works with."""
-        return RuleSet(
-            revision=self.revision,
-            sha256=sha256,
-            grades=tuple(self._grade(section) for section in self.grade),
-            nonconforming_bin=self.nonconforming.bin,
-            hold_bin=self.hold.bin,
-            clampings=self.cycle.clampings,
-            turns=self.cycle.turns,
-            retries=self.cycle.retries,
-            invalid_max=self.cycle.invalid_max,
-            rest=Rest(**self.rest.model_dump()) if self.rest is not None else None,
-        )
-
-    def _grade(self, section: GradeSection) -> Grade:
-        return Grade(
-            id=section.id,
-            tolerance_limit_nm=section.limit_nm,
-            clampings=section.clampings or self.cycle.clampings,
-            bin=section.bin,
-            guard_band_nm=section.guard_nm,
-            loosening=section.loosening,
-        )
+def _limit(
+    position: str,
+    place: GradeSection | PositionSection,
+    grade: GradeSection,
+    uncertainty: UncertaintySection | None,
+) -> Limit:
+    limit_nm, guard_nm = place.limit_nm, place.guard_nm
+    assert limit_nm is not None  # the models want one
+    if guard_nm is None and grade.decision_rule == "guarded-acceptance":
+        assert uncertainty is not None  # the cross-checks want it
+        return Limit(limit_nm, uncertainty.nm, position, guard_is_uncertainty=True)
+    return Limit(limit_nm, guard_nm or 0, position)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +111,7 @@ class ReadRules:
 
     path: Path
     text: str
-    rules: RuleSet | None
+    rules: RuleBook | None
     faults: tuple[str, ...]
     outline: RuleOutline
 
@@ -155,11 +131,11 @@ def rules_of(source: TomlText) -> ReadRules:
     parsed = faults.model(RuleFile, source.raw, "")
     check_together(source.raw, faults)
     is_good = parsed is not None and not faults.lines
-    rules = parsed.ruleset(source.sha256) if parsed is not None and is_good else None
+    rules = _book(parsed, source.sha256) if parsed is not None and is_good else None
     return ReadRules(source.path, source.text, rules, tuple(faults.lines), outline(source.raw))
 
 
-def load_rules(path: Path) -> tuple[RuleSet, str]:
+def load_rules(path: Path) -> tuple[RuleBook, str]:
     """Return the rules of a file and its text.
 
     Raises:

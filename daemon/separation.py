@@ -162,7 +162,8 @@ def holder_limit_nm(rules: RuleSet) -> int | None:
     tenth of its limit, or its guard band if that is more. None if no grade is given so.
     """
     of_one = [grade for grade in rules.grades if grade.clampings == 1]
-    return min((max(g.tolerance_limit_nm // 10, g.guard_band_nm) for g in of_one), default=None)
+    limits = [limit for grade in of_one for limit in grade.limits]
+    return min((max(x.tolerance_limit_nm // 10, x.guard_band_nm) for x in limits), default=None)
 
 
 def _vectors(
@@ -177,7 +178,9 @@ def _vectors(
     reason = _why_none(clamping)
     if not reason:
         try:
-            capture = texts.capture(clamping.bench_sha256, clamping.rules_sha256, cycle.bench)
+            capture = texts.capture(
+                clamping.bench_sha256, clamping.rules_sha256, cycle.bench, cycle.article
+            )
             rules = {indicator.id: indicator.sweep for indicator in capture.indicators}
             sweeps = sweep_blob.decode(clamping.sweep)
             yield from [
@@ -211,7 +214,7 @@ def _note_texts(
     texts: StoredTexts,
 ) -> None:
     """Note what rule and bench file in force at this clamping say beside its readings."""
-    one.limit_nm = holder_limit_nm(texts.rules(clamping.rules_sha256))
+    one.limit_nm = holder_limit_nm(texts.rules(clamping.rules_sha256, cycle.article))
     try:
         said = texts.bench(clamping.bench_sha256, cycle.bench).lot
     except TextFaultError:

@@ -61,11 +61,29 @@ class Clamping:
 
     @property
     def tir_nm(self) -> int | None:
-        """Return the deciding run-out: the largest over the positions; None when invalid."""
+        """Return the largest run-out over the positions; None when invalid."""
         run_outs = [p.run_out.tir_nm for p in self.positions]
         if self.invalid is not None:
             return None
         return max(tir for tir in run_outs if tir is not None)
+
+    @property
+    def tirs(self) -> tuple[tuple[str, int], ...]:
+        """Return position and run-out of each position that has a result."""
+        return tuple(
+            (p.position, p.run_out.tir_nm)
+            for p in self.positions
+            if p.run_out.tir_nm is not None
+        )
+
+    @property
+    def seen(self) -> tuple[tuple[str, int], ...]:
+        """Return position and run-out that was there at least, where something is known."""
+        return tuple(
+            (p.position, p.run_out.seen_nm)
+            for p in self.positions
+            if p.run_out.seen_nm is not None
+        )
 
     @property
     def seen_nm(self) -> int | None:

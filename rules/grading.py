@@ -1,17 +1,17 @@
 """Grading: what one clamping meets, and which grade a set of clampings settles.
 
 A run-out equal to a limit is within it. Every valid clamping of the cycle has to meet a
-grade's acceptance limit, and so has the run-out seen in the invalid ones: it is a lower
-bound and counts against the piece, never for it.
+grade's acceptance limit, at every position, and so has the run-out seen in the invalid ones:
+it is a lower bound and counts against the piece, never for it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from rules.clamping import Clamping
 from rules.length import um_text
-from rules.ruleset import EVIDENCE_RANK, Grade, RuleSet
+from rules.ruleset import EVIDENCE_RANK, Grade, Limit, RuleSet
 from rules.sweep import WHAT_TO_DO, Invalid
 
 Outcome = Literal["within", "beyond", "invalid"]
@@ -23,6 +23,9 @@ Why = Literal[
     "invalid",           # too many clampings without a result
 ]  # fmt: skip
 
+At = tuple[str, int]
+"""Position and run-out there, nm; "" is a run-out of which no position is told."""
+
 
 @dataclass(frozen=True, slots=True)
 class Assessed:
@@ -30,10 +33,13 @@ class Assessed:
 
     Attributes:
         result: ``within`` at least one acceptance limit, ``beyond`` all, or ``invalid``.
-        tir_nm: Its run-out; None when invalid.
+        tir_nm: Its run-out, of several positions that of the deciding one; None when
+            invalid.
         seen_nm: Run-out that was there at least, when invalid and known.
         meets: Grades whose acceptance limit it meets, best first; empty unless within.
         invalid: Why it has no result.
+        at: Run-out that was there at least at each position, where the rule file limits
+            positions; empty otherwise.
     """
 
     result: Outcome
@@ -41,6 +47,7 @@ class Assessed:
     seen_nm: int | None = None
     meets: tuple[str, ...] = ()
     invalid: Invalid | None = None
+    at: tuple[At, ...] = ()
 
     @property
     def reason(self) -> str:
@@ -52,6 +59,11 @@ class Assessed:
         """Return what the piece's run-out is at least, by this clamping."""
         known = self.tir_nm if self.tir_nm is not None else self.seen_nm
         return known if known is not None else 0
+
+    @property
+    def bounds(self) -> tuple[At, ...]:
+        """Return the same for each position."""
+        return self.at or (("", self.at_least_nm),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +84,19 @@ class Decision:
 
 
 def assess_tir(tir_nm: int, rules: RuleSet) -> Assessed:
-    """Return what a run-out in nanometres (0 or more) meets."""
-    meets = tuple(g.id for g in rules.grades if tir_nm <= g.acceptance_limit_nm)
-    return Assessed("within" if meets else "beyond", tir_nm, meets=meets)
+    """Return what a run-out in nanometres (0 or more) meets, wherever it was measured."""
+    return assess_tirs((("", tir_nm),), rules)
+
+
+def assess_tirs(tirs: tuple[At, ...], rules: RuleSet) -> Assessed:
+    """Return what the run-outs of one clamping meet, one for each position, at least one."""
+    meets = tuple(g.id for g in rules.grades if _accepts(g, tirs))
+    return Assessed(
+        "within" if meets else "beyond",
+        _deciding_nm(tirs, rules),
+        meets=meets,
+        at=tirs if rules.positions else (),
+    )
 
 
 def assess(clamping: Clamping, rules: RuleSet) -> Assessed:
@@ -84,18 +106,43 @@ def assess(clamping: Clamping, rules: RuleSet) -> Assessed:
     it may be the same tightening read twice.
     """
     if clamping.invalid is not None:
-        return Assessed("invalid", None, clamping.seen_nm, invalid=clamping.invalid)
+        return _without_result(clamping, clamping.invalid, rules)
     evidence = EVIDENCE_RANK[clamping.loosening.evidence]
     if evidence < EVIDENCE_RANK[rules.least_loosening]:
-        return Assessed("invalid", None, clamping.seen_nm, invalid="loosening-unproved")
-    assert clamping.tir_nm is not None  # not invalid
-    return assess_tir(clamping.tir_nm, rules)
+        return _without_result(clamping, "loosening-unproved", rules)
+    return assess_tirs(clamping.tirs, rules)
+
+
+def _without_result(clamping: Clamping, why: Invalid, rules: RuleSet) -> Assessed:
+    seen = clamping.seen
+    seen_nm = _deciding_nm(seen, rules) if seen else None
+    return Assessed("invalid", None, seen_nm, invalid=why, at=seen if rules.positions else ())
+
+
+def _accepts(grade: Grade, at: Sequence[At]) -> bool:
+    return all(nm <= grade.limit_at(position).acceptance_limit_nm for position, nm in at)
+
+
+def _deciding_nm(at: Sequence[At], rules: RuleSet) -> int:
+    """Return the run-out that decides: where the most grades are ruled out, the largest.
+
+    With one limit for all positions that is the largest of all.
+    """
+    return max((sum(not _accepts(g, [one]) for g in rules.grades), one[1]) for one in at)[1]
 
 
 def best_in_reach(assessed: Sequence[Assessed], rules: RuleSet) -> Grade | None:
     """Return the best grade that nothing seen so far rules out; None when none is left."""
-    worst = max((a.at_least_nm for a in assessed), default=0)
-    return next((g for g in rules.grades if worst <= g.acceptance_limit_nm), None)
+    worst = _worst(assessed)
+    return next((g for g in rules.grades if _accepts(g, worst)), None)
+
+
+def _worst(assessed: Sequence[Assessed]) -> list[At]:
+    """Return the largest run-out of all clampings at each position."""
+    found: dict[str, int] = {}
+    for position, nm in (bound for one in assessed for bound in one.bounds):
+        found[position] = max(nm, found.get(position, 0))
+    return list(found.items())
 
 
 def decide(assessed: Sequence[Assessed], rules: RuleSet) -> Decision | None:
@@ -119,23 +166,42 @@ def decide(assessed: Sequence[Assessed], rules: RuleSet) -> Decision | None:
 
 
 def _outside(assessed: Sequence[Assessed], rules: RuleSet) -> Decision:
-    worst = max(a.at_least_nm for a in assessed)
-    last = max(g.tolerance_limit_nm for g in rules.grades)
-    accepted = max(g.acceptance_limit_nm for g in rules.grades)
-    if worst <= last:
+    """Return where a piece goes that no grade accepts: grades stand best first."""
+    beyond = list(_beyond_last(assessed, rules.grades[-1]))
+    worst = max(beyond, key=lambda one: (one[1] > one[2].tolerance_limit_nm, one[1]))
+    where, nm, limit = worst
+    if nm <= limit.tolerance_limit_nm:
         text = (
-            f"{_um(worst)} lies in the guard band: above the last acceptance limit "
-            f"{_um(accepted)}, not above the tolerance limit {_um(last)}"
+            f"{_um(nm)}{where} lies in the guard band: above the last acceptance limit "
+            f"{_um(limit.acceptance_limit_nm)}, not above the tolerance limit "
+            f"{_um(limit.tolerance_limit_nm)}"
         )
         return Decision(None, rules.hold_bin, "guard-band", text)
-    text = f"{_um(worst)} is above the last tolerance limit {_um(last)}"
+    limit_text = _um(limit.tolerance_limit_nm)
+    text = f"{_um(nm)}{where} is above the last tolerance limit {limit_text}"
     return Decision(None, rules.nonconforming_bin, "above-all-limits", text)
 
 
+def _beyond_last(assessed: Sequence[Assessed], last: Grade) -> Iterator[tuple[str, int, Limit]]:
+    """Yield where, run-out and limit for each position that the last grade doesn't accept."""
+    for position, nm in _worst(assessed):
+        limit = last.limit_at(position)
+        if nm > limit.acceptance_limit_nm:
+            yield _where(position), nm, limit
+
+
+def _where(position: str) -> str:
+    return f" at {position}" if position else ""
+
+
 def _met(valid: Sequence[Assessed], grade: Grade) -> str:
-    worst = max(a.at_least_nm for a in valid)
     count = "1 clamping" if len(valid) == 1 else f"{len(valid)} clampings"
-    return f"{count}, largest {_um(worst)}, acceptance limit {_um(grade.acceptance_limit_nm)}"
+    parts = [
+        f"largest {_um(nm)}{_where(position)}, acceptance limit "
+        f"{_um(grade.limit_at(position).acceptance_limit_nm)}"
+        for position, nm in _worst(valid)
+    ]
+    return f"{count}, {'; '.join(parts)}"
 
 
 def _um(value_nm: int) -> str:

@@ -74,7 +74,7 @@ class CheckLimits:
 
 def tightest_limit_nm(grades: Sequence[Grade]) -> int:
     """Return the smallest tolerance limit: what a check has to be good enough for."""
-    return min(grade.tolerance_limit_nm for grade in grades)
+    return min(limit.tolerance_limit_nm for grade in grades for limit in grade.limits)
 
 
 def holder_allowed_nm(grades: Sequence[Grade]) -> int:
@@ -83,7 +83,11 @@ def holder_allowed_nm(grades: Sequence[Grade]) -> int:
     One clamping can hide the holder's whole vector: each grade takes a tenth of its limit,
     or its guard band where that is larger (design, part 2).
     """
-    return min(max(g.tolerance_limit_nm // ALLOWED_SHARE, g.guard_band_nm) for g in grades)
+    return min(
+        max(limit.tolerance_limit_nm // ALLOWED_SHARE, limit.guard_band_nm)
+        for grade in grades
+        for limit in grade.limits
+    )
 
 
 def run_out_limits(master: Master, allowed_nm: int) -> CheckLimits:

@@ -11,7 +11,7 @@ from daemon.cli import app
 from daemon.config import load
 from daemon.config_sections import BenchFile
 from daemon.messages import PromptWord
-from daemon.rule_file import RuleFile
+from daemon.rule_sections import RuleFile
 from daemon.toml_file import Section
 from tests.make_readme import README, ROOT, refreshed
 

@@ -7,6 +7,7 @@ from daemon.cli import (
     board,
     demo,
     drivers,
+    explain,
     lot,
     piece,
     ports,
@@ -32,7 +33,7 @@ app = typer.Typer(
 app.command("demo")(demo.demo)
 app.command("run")(service.run)
 app.command("check")(bench_files.check)
-app.command("explain")(bench_files.explain)
+app.command("explain")(explain.explain)
 app.command("ports")(ports.ports)
 app.command("listen")(ports.listen)
 app.command("recognise")(recognise.recognise)

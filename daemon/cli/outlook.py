@@ -1,7 +1,7 @@
 """What ``reclamp explain`` adds with ``--plan`` and ``--risk``: a lot before it is measured."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from daemon.cli.answers import refuse
@@ -20,6 +20,25 @@ class LotSpread:
     scatter_um: float
     holder_um: float
     step_deg: float
+
+
+_EXPANDED_UM = 0.8
+"""U where neither command line nor rule file says one: the demo's guard band."""
+
+
+def at_position(rules: RuleSet, position: str | None) -> RuleSet:
+    """Return the rules with the limits of one position as their only ones."""
+    if position is None and not rules.positions:
+        return rules
+    if position not in rules.positions:
+        accepted = ", ".join(rules.positions) or "none: this rule file limits no positions"
+        refuse(f"--position: got {position!r}; accepted are {accepted}")
+    grades = []
+    for grade in rules.grades:
+        limit = grade.limit_at(position or "")
+        there = replace(grade, tolerance_limit_nm=limit.tolerance_limit_nm, positions=())
+        grades.append(replace(there, guard_band_nm=limit.guard_band_nm))
+    return replace(rules, grades=tuple(grades))
 
 
 def plan(rules: RuleSet, given: LotSpread, ordered: int) -> dict[str, Any]:
@@ -84,13 +103,18 @@ def plan_text(found: dict[str, Any]) -> list[str]:
 
 
 def risk(
-    rules: RuleSet, given: LotSpread, expanded_um: float, readings_um: Sequence[float]
+    rules: RuleSet, given: LotSpread, said_um: float | None, readings_um: Sequence[float]
 ) -> dict[str, Any]:
-    """Return what the decision rules risk, by grade, for an expanded uncertainty (k = 2)."""
+    """Return what the decision rules risk, by grade, for an expanded uncertainty (k = 2).
+
+    None takes the uncertainty of the rule file.
+    """
     from rules.lot_prior import own_run_out_prior
     from rules.risk import Interval, from_expanded, global_risks, specific_consumers_risk
     from rules.scatter_model import Spread, SpreadError
 
+    of_file = rules.expanded_uncertainty_nm
+    expanded_um = said_um or (nm_to_um(of_file) if of_file is not None else _EXPANDED_UM)
     try:
         error = from_expanded(expanded_um)
         spread = Spread(given.own_um, given.scatter_um, given.holder_um, given.step_deg)

@@ -135,9 +135,11 @@ def _add(
     section: BenchSection | None = None
     capture: CaptureRules | None = None
     try:
-        sheet.rules = texts.rules(clamping.rules_sha256)
+        sheet.rules = texts.rules(clamping.rules_sha256, cycle.article)
         section = texts.bench(clamping.bench_sha256, cycle.bench)
-        capture = texts.capture(clamping.bench_sha256, clamping.rules_sha256, cycle.bench)
+        capture = texts.capture(
+            clamping.bench_sha256, clamping.rules_sha256, cycle.bench, cycle.article
+        )
     except TextFaultError as error:
         sheet.fault = str(error)
     if clamping.mode != "sweep":

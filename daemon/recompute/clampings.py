@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from daemon.recompute.findings import Findings
 from daemon.store import sweep_blob
-from daemon.store.event_data import decision_rules
+from daemon.store.event_data import stated_rules
 from daemon.store.stored import StoredClamping, StoredCycle
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.capture_model import CaptureRules
@@ -43,14 +43,15 @@ class Judges:
     def __init__(self, texts: StoredTexts) -> None:
         """Read the texts of this store."""
         self._texts = texts
-        self._known: dict[tuple[str, str, str, str], InForce] = {}
+        self._known: dict[tuple[str, str, str, str, str], InForce] = {}
 
     def of(
         self, cycle: StoredCycle, clamping: StoredClamping, found: Findings
     ) -> InForce | None:
         """Return what judges a clamping; None, counted apart, if it can't be had."""
         key = (
-            clamping.evaluation, clamping.bench_sha256, clamping.rules_sha256, cycle.bench
+            clamping.evaluation, clamping.bench_sha256, clamping.rules_sha256, cycle.bench,
+            cycle.article,
         )  # fmt: skip
         known = self._known.get(key)
         if known is not None:
@@ -68,12 +69,17 @@ class Judges:
         return self._known[key]
 
     def _made(
-        self, evaluation: Evaluation, bench_sha256: str, rules_sha256: str, bench: str
+        self,
+        evaluation: Evaluation,
+        bench_sha256: str,
+        rules_sha256: str,
+        bench: str,
+        article: str,
     ) -> InForce:
-        capture = self._texts.capture(bench_sha256, rules_sha256, bench)
-        rules = self._texts.rules(rules_sha256)
+        capture = self._texts.capture(bench_sha256, rules_sha256, bench, article)
+        rules = self._texts.rules(rules_sha256, article)
         sweeps = {indicator.id: indicator.sweep for indicator in capture.indicators}
-        stated = json.dumps([rule.model_dump() for rule in decision_rules(rules)])
+        stated = stated_rules(rules)
         return InForce(evaluation, capture, rules, sweeps, stated)
 
 

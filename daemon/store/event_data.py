@@ -1,5 +1,6 @@
 """Facts as event data: the one place where nanometres become micrometres on the wire."""
 
+import json
 from collections.abc import Sequence
 
 from daemon.messages import (
@@ -11,6 +12,7 @@ from daemon.messages import (
     LooseningData,
     LotData,
     PositionData,
+    PositionLimitData,
     PutAwayData,
     RulesName,
     SweepPoints,
@@ -35,7 +37,7 @@ from rules.facts import (
 )  # fmt: skip
 from rules.length import nm_to_um
 from rules.lot import LotView
-from rules.ruleset import RuleSet
+from rules.ruleset import COVERAGE_FACTOR, Limit, RuleSet
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -117,15 +119,40 @@ def refused_data(lot: str, fact: RefusedFact) -> ClampingData:
 
 def decision_rules(rules: RuleSet) -> list[DecisionRuleData]:
     """Return the decision rule of every grade as stated on the record."""
+    expanded = rules.expanded_uncertainty_nm
     return [
         DecisionRuleData(
             grade=grade.id,
             rule=grade.decision_rule,
             tolerance_limit_um=nm_to_um(grade.tolerance_limit_nm),
             acceptance_limit_um=nm_to_um(grade.acceptance_limit_nm),
+            expanded_uncertainty_um=um(expanded),
+            coverage_factor=None if expanded is None else COVERAGE_FACTOR,
+            guard_is_uncertainty=grade.guard_is_uncertainty,
+            positions=[_position_limit(limit) for limit in grade.positions],
         )
         for grade in rules.grades
     ]
+
+
+def _position_limit(limit: Limit) -> PositionLimitData:
+    return PositionLimitData(
+        position=limit.position,
+        rule=limit.decision_rule,
+        tolerance_limit_um=nm_to_um(limit.tolerance_limit_nm),
+        acceptance_limit_um=nm_to_um(limit.acceptance_limit_nm),
+        guard_is_uncertainty=limit.guard_is_uncertainty,
+    )
+
+
+def stated_rules(rules: RuleSet) -> str:
+    """Return the decision rules as a verdict's row states them, JSON text.
+
+    What a rule file doesn't say is left out: rows from before it could be said stay equal.
+    """
+    return json.dumps(
+        [rule.model_dump(exclude_defaults=True) for rule in decision_rules(rules)]
+    )
 
 
 def verdict_data(

@@ -182,11 +182,10 @@ class Record:
         kind: CycleKind = self._one("SELECT kind FROM cycles WHERE id = ?", cycle)[0]
         data = event_data.verdict_data(self._code, fact, kind, clampings, rules, is_observed)
         seq = self._event("verdict", data)
-        decision_rule = [rule.model_dump() for rule in event_data.decision_rules(rules)]
         self._insert(
             "verdicts", cycle=cycle, grade=fact.decision.grade, bin=fact.decision.bin,
             why=fact.decision.why, reason=fact.decision.text,
-            decision_rule=json.dumps(decision_rule), rules_revision=rules.revision,
+            decision_rule=event_data.stated_rules(rules), rules_revision=rules.revision,
             rules_sha256=rules.sha256, loosening_observed=int(is_observed),
             at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
         )  # fmt: skip

@@ -88,6 +88,7 @@ class StoredCycle:
         id: Its row.
         bench: Whose bench.
         lot: Code of the lot.
+        article: What is in it.
         piece: Number of the piece.
         number: Cycle of the piece, from 1.
         kind: Why it was opened.
@@ -99,6 +100,7 @@ class StoredCycle:
     id: int
     bench: str
     lot: str
+    article: str
     piece: int
     number: int
     kind: str
@@ -140,7 +142,7 @@ def stored_cycles(
     last = 0
     while True:
         rows = db.execute(
-            "SELECT c.id, l.bench, l.code, p.number, c.number, c.kind, e.how"
+            "SELECT c.id, l.bench, l.code, l.article, p.number, c.number, c.kind, e.how"
             " FROM pieces p JOIN cycles c ON c.piece = p.id JOIN lots l ON l.id = p.lot"
             " LEFT JOIN cycle_ends e ON e.cycle = c.id"
             " WHERE p.lot = ? AND p.number = coalesce(?, p.number) AND c.id > ?"

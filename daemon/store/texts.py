@@ -16,7 +16,7 @@ from daemon.errors import ConfigError
 from daemon.rule_file import rules_of
 from daemon.toml_file import Faults, TomlText, toml_of
 from rules.capture_model import CaptureRules
-from rules.ruleset import RuleSet
+from rules.ruleset import RuleBook, RuleSet, UnknownArticleError
 
 __all__ = ["StoredTexts", "TextFaultError"]
 
@@ -44,25 +44,46 @@ class StoredTexts:
     def __init__(self, db: sqlite3.Connection) -> None:
         """Read from this connection."""
         self._db = db
-        self._rules_of = _Kept(self._read_rules)
+        self._books_of = _Kept(self._read_book)
         self._benches_of = _Kept(self._read_benches)
         self._capture_of = _Kept(self._make_capture)
 
-    def rules(self, sha256: str) -> RuleSet:
-        """Return a rule file.
+    def book(self, sha256: str) -> RuleBook:
+        """Return a whole rule file.
 
         Raises:
             TextFaultError: If the text is missing, altered or faulty.
         """
-        return self._rules_of(sha256)
+        return self._books_of(sha256)
 
-    def capture(self, bench_sha256: str, rules_sha256: str, bench: str) -> CaptureRules:
-        """Return what a bench's sweeps were held to.
+    def rules(self, sha256: str, article: str) -> RuleSet:
+        """Return what a rule file says about an article.
+
+        Raises:
+            TextFaultError: If the text is missing, altered or faulty, or has no such article.
+        """
+        try:
+            return self.book(sha256).of(article)
+        except UnknownArticleError as error:
+            raise TextFaultError(sha256, str(error)) from error
+
+    def text(self, sha256: str) -> str:
+        """Return a text as it was read.
+
+        Raises:
+            TextFaultError: If it is missing.
+        """
+        return self._row(sha256)[2]
+
+    def capture(
+        self, bench_sha256: str, rules_sha256: str, bench: str, article: str
+    ) -> CaptureRules:
+        """Return what a bench's sweeps of an article were held to.
 
         Raises:
             TextFaultError: If a text is missing, altered or faulty, or has no such bench.
         """
-        return self._capture_of((bench_sha256, rules_sha256, bench))
+        return self._capture_of((bench_sha256, rules_sha256, bench, article))
 
     def bench(self, sha256: str, bench: str) -> BenchSection:
         """Return a bench's table of a bench file.
@@ -75,12 +96,13 @@ class StoredTexts:
             raise TextFaultError(sha256, f"this bench file has no bench {bench!r}")
         return found
 
-    def _make_capture(self, key: tuple[str, str, str]) -> CaptureRules:
-        bench_sha256, rules_sha256, bench = key
+    def _make_capture(self, key: tuple[str, str, str, str]) -> CaptureRules:
+        bench_sha256, rules_sha256, bench, article = key
         section = self.bench(bench_sha256, bench)
-        return capture_rules(section.capture, section.indicator, self.rules(rules_sha256))
+        rules = self.rules(rules_sha256, article)
+        return capture_rules(section.capture, section.indicator, rules)
 
-    def _read_rules(self, sha256: str) -> RuleSet:
+    def _read_book(self, sha256: str) -> RuleBook:
         read = rules_of(self._toml(sha256, "rules"))
         if read.rules is None:
             raise TextFaultError(sha256, "; ".join(read.faults))
@@ -94,13 +116,16 @@ class StoredTexts:
             raise TextFaultError(sha256, "; ".join(faults.lines))
         return {section.id: section for section in file.bench}
 
-    def _toml(self, sha256: str, kind: str) -> TomlText:
-        row = self._db.execute(
+    def _row(self, sha256: str) -> tuple[str, str, str]:
+        row: tuple[str, str, str] | None = self._db.execute(
             "SELECT kind, name, text FROM texts WHERE sha256 = ?", (sha256,)
         ).fetchone()
         if row is None:
             raise TextFaultError(sha256, "the store does not have this text")
-        stored_kind, name, text = row
+        return row
+
+    def _toml(self, sha256: str, kind: str) -> TomlText:
+        stored_kind, name, text = self._row(sha256)
         data = text.encode("utf-8")
         if hash_of(data).hexdigest() != sha256:
             raise TextFaultError(sha256, f"{name} was altered: it no longer has this hash")

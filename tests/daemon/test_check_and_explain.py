@@ -154,6 +154,91 @@ def test_of_several_positions_the_largest_decides(rules: Path) -> None:
     assert answer["grade"] == "ordinary"
 
 
+BY_PLACE = "position = { face = { limit_um = 3, guard_um = 0.5 }, far = { limit_um = 5 } }"
+
+
+class TestPositions:
+    """Each position has a limit of its own: near the face 3 − 0.5, at a distance 5 µm."""
+
+    @pytest.fixture
+    def by_place(self, rules: Path) -> Path:
+        rules.write_text(RULES.replace("limit_um = 5", BY_PLACE), encoding="utf-8")
+        return rules
+
+    @pytest.mark.parametrize(
+        ("tir", "grade", "deciding"),
+        [
+            ("face=2.5,far=5.0", "top", 5.0),
+            ("far=5.0,face=2.501", "ordinary", 2.501),
+            ("face=2.5,far=5.001", "ordinary", 5.001),
+        ],
+    )
+    def test_every_position_has_to_meet_its_own_limit(
+        self, tir: str, grade: str, deciding: float, by_place: Path
+    ) -> None:
+        answer = explained(by_place, tir, tir, tir)
+        assert (answer["grade"], answer["clampings"][0]["tir_um"]) == (grade, deciding)
+        assert set(answer["clampings"][0]["positions"]) == {"face", "far"}
+        said = reclamp("explain", by_place, tir).stdout
+        assert (
+            "  top at face: guarded-acceptance, tolerance limit 3 µm, acceptance limit 2.5 µm"
+        ) in said.splitlines()
+
+    @pytest.mark.parametrize("tir", ["3.1", "face=3.1", "face=1,far=2,back=3"])
+    def test_a_clamping_without_one_of_them_is_refused(self, tir: str, by_place: Path) -> None:
+        result = reclamp("explain", by_place, tir)
+        assert result.exit_code == WRONG_USE
+        assert result.stderr == (
+            f"{tir!r}: accepted is a TIR at each position the file limits: face=TIR,far=TIR\n"
+        )
+
+    def test_plan_and_risk_are_those_of_one_position(self, by_place: Path) -> None:
+        refused = reclamp("explain", by_place, "--plan")
+        assert refused.exit_code == WRONG_USE
+        assert refused.stderr == "--position: got None; accepted are face, far\n"
+        result = reclamp("explain", by_place, "--plan", "--position", "face", "--json")
+        assert json.loads(result.stdout)["plan"]["acceptance_um"] == 2.5
+
+
+class TestArticles:
+    """One rule file for several articles."""
+
+    @pytest.fixture
+    def two(self, rules: Path) -> Path:
+        start, end = RULES.index("[[grade]]"), RULES.index("[nonconforming]")
+        grades = RULES[start:end].replace("[[grade]]", "[[article.grade]]")
+        wide = grades.replace("limit_um = 5", "limit_um = 7")
+        tables = f'[[article]]\nid = "A"\n{grades}[[article]]\nid = "B"\n{wide}'
+        rules.write_text(RULES[:start] + tables + RULES[end:], encoding="utf-8")
+        return rules
+
+    def test_the_article_s_own_limits_decide(self, two: Path) -> None:
+        for name, grade in (("A", "ordinary"), ("B", "top")):
+            answer = explained(two, "6.0", "6.0", "6.0", "--article", name)
+            assert (answer["grade"], answer["article"]) == (grade, name)
+
+    @pytest.mark.parametrize(
+        ("words", "said"),
+        [
+            ((), "--article: the rule file has several; accepted are A, B\n"),
+            (("--article", "C"), "--article: no article 'C'; accepted are A, B\n"),
+        ],
+    )
+    def test_another_article_is_refused_with_those_there_are(
+        self, words: tuple[str, ...], said: str, two: Path
+    ) -> None:
+        result = reclamp("explain", two, "6.0", *words)
+        assert (result.exit_code, result.stderr) == (WRONG_USE, said)
+
+
+def test_the_uncertainty_of_the_file_is_what_the_risk_is_told_for(rules: Path) -> None:
+    rules.write_text(RULES + "[uncertainty]\nexpanded_um = 0.6\n", encoding="utf-8")
+    result = reclamp("explain", rules, "--risk", "--json")
+    assert json.loads(result.stdout)["risk"]["expanded_um"] == 0.6
+    result = reclamp("explain", rules, "--risk", "--expanded-um", "0.4", "--json")
+    assert json.loads(result.stdout)["risk"]["expanded_um"] == 0.4
+
+
 @pytest.mark.parametrize("tir", ["0", "0.001", "4.999", "5.000", "12345.678"])
 def test_the_text_shows_every_digit_that_decides(tir: str, rules: Path) -> None:
     nm = round(float(tir) * 1000)

@@ -40,7 +40,7 @@ def written(folder: Path, *replacements: tuple[str, str]) -> Path:
 
 
 def rules_of(folder: Path, *replacements: tuple[str, str]) -> RuleSet:
-    return load_rules(written(folder, *replacements))[0]
+    return load_rules(written(folder, *replacements))[0].of("")
 
 
 def faults_of(folder: Path, *replacements: tuple[str, str]) -> list[str]:
@@ -100,11 +100,11 @@ def test_two_limits_in_inch_and_in_micrometres_are_compared_in_nanometres(
 ROWS = {
     "both units": (
         ("limit_um = 5", "limit_um = 5\nlimit_in = 0.0002"),
-        "grade.0.limit_um: accepted is exactly one of limit_um and limit_in",
+        "grade.0.limit_um: accepted is exactly one of limit_um, limit_in and position",
     ),
     "no limit": (
         ("limit_um = 5\n", ""),
-        "grade.0.limit_um: accepted is exactly one of limit_um and limit_in",
+        "grade.0.limit_um: accepted is exactly one of limit_um, limit_in and position",
     ),
     "both guard bands": (
         ("limit_um = 5", "limit_um = 5\nguard_um = 1\nguard_in = 0.00001"),
@@ -238,7 +238,7 @@ def test_what_can_be_read_of_a_faulty_file_is_still_known(tmp_path: Path) -> Non
         "H": "pieces on hold",
     }  # fmt: skip
     assert found.outline.is_whole
-    assert found.outline.tightest_nm == 4_000
+    assert found.outline.tightest_nm() == 4_000
 
 
 def test_a_file_without_one_of_its_bins_is_known_not_to_be_whole(tmp_path: Path) -> None:
