@@ -198,6 +198,9 @@ class BenchSection(Section):
     ]
     title: str = ""
     rules: Text
+    takt_s: Annotated[Seconds, Field(gt=0)] | None = None
+    """Time that demand allows a piece; shown beside the time it really takes."""
+
     indicator: Annotated[list[IndicatorSection], Field(min_length=1)]
     capture: CaptureSection
     put_away: PutAwaySection = PutAwaySection()

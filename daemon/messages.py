@@ -274,6 +274,8 @@ class Lot(Payload):
     boxes: list[BoxCount] = []
     cycle_s_median: float | None = None
     """Median time from a piece's first clamping to its put-away, last ten pieces."""
+    takt_s: float | None = None
+    """Time that demand allows a piece, as the bench file says."""
 
 
 class ClampingBrief(Payload):

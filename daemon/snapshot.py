@@ -123,6 +123,7 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
         retried=numbers["retried"],
         forecast=runner.forecast(),
         cycle_s_median=round(median(durations) / NS_PER_S, 1) if durations else None,
+        takt_s=runner.config.section.takt_s,
     )
 
 

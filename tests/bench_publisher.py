@@ -7,6 +7,7 @@ formula (TIR = 2|m + e + s|, seeded) and says of it what a bench says.
 import random
 import socket
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from daemon.messages import (
     ClampingBrief,
     GradeCount,
     Lot,
+    OrderForecast,
     Prompt,
     PromptWord,
     Recent,
@@ -32,6 +34,8 @@ from daemon.messages import (
     StateWord,
     WaitsFor,
 )
+from daemon.snapshot import histogram
+from rules.forecast import forecast
 
 HEARTBEAT_S = 5.0
 """A service says its state at least so often."""
@@ -108,11 +112,41 @@ class Work:
             open_pieces=1,
             unmeasured=self.quantity - len(self.pieces),
             retried=len(self.pieces) // 25,
+            forecast=self.forecast(),
             cycle_s_median=131.0,
+            takt_s=150.0,
+        )
+
+    def forecast(self) -> OrderForecast | None:
+        missing, unmeasured = self.ordered - self.count("1"), self.quantity - len(self.pieces)
+        if not self.pieces or missing <= 0:
+            return None
+        found = forecast(len(self.pieces), self.count("1"), unmeasured, missing)
+        pieces_5, pieces_50, pieces_95 = found.pieces_range
+        return OrderForecast(
+            grade="grade-1",
+            missing=missing,
+            unmeasured=unmeasured,
+            measured=len(self.pieces),
+            expected_pieces=round(found.expected_pieces, 1),
+            pieces_5=pieces_5,
+            pieces_50=pieces_50,
+            pieces_95=pieces_95,
+            expected_found=round(found.expected_found, 1),
+            runs_out=round(found.runs_out, 4),
+            short=found.is_short(),
+            model="exchangeable pieces",
         )
 
     def recent_payload(self) -> Recent:
-        return Recent(lot=self.lot, pieces=list(reversed(self.pieces[-30:])))
+        firsts = Counter(round(1000 * (p.clampings[0].tir_um or 0)) for p in self.pieces)
+        edges, counts = histogram(firsts, round(1000 * LOWER_UM))
+        return Recent(
+            lot=self.lot,
+            pieces=list(reversed(self.pieces[-30:])),
+            histogram_um=[edge / 1000 for edge in edges],
+            histogram=counts,
+        )
 
 
 def work(seed: int, pieces: int, lot: str = "W-2611-A", article: str = "MR-10-MED") -> Work:

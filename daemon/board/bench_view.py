@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
-from daemon.board.inbox import Heard
+from daemon.board.inbox import ClampingEvent, Heard
+from daemon.board.sweeps import Sweeps
 from daemon.messages import About, AlarmData, Lot, Prompt, Recent, State
 
 __all__ = ["LAMP_DARK_S", "STALE_S", "BenchView", "Condition", "Moment", "Session"]
@@ -78,6 +79,7 @@ class BenchView:
     prompt: Prompt | None = None
     alarms: dict[str, AlarmData] = field(default_factory=dict)
     lamps: dict[str, tuple[str, float]] = field(default_factory=dict)
+    sweeps: Sweeps = field(default_factory=Sweeps)
     heard: Moment | None = None
     heard_session: int = -1
     entered_s: float | None = None
@@ -103,6 +105,9 @@ class BenchView:
                 self._take_lamp(heard, at)
             case "state":
                 self._take_state(heard, at)
+            case "event":
+                if isinstance(heard.value, ClampingEvent):
+                    self.sweeps.take(heard.value)
             case part:
                 setattr(self, part, heard.value)
 

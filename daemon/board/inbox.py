@@ -10,15 +10,35 @@ from typing import get_args
 
 from pydantic import ValidationError
 
-from daemon.messages import About, AlarmData, LampWord, Lot, Payload, Prompt, Recent, State
+from daemon.messages import (
+    About,
+    AlarmData,
+    ClampingData,
+    Event,
+    LampWord,
+    Lot,
+    Payload,
+    Prompt,
+    Recent,
+    State,
+)
 
-__all__ = ["FILTERS", "PAYLOAD_MAX", "Heard", "Refused", "filters", "read"]
+__all__ = ["FILTERS", "PAYLOAD_MAX", "ClampingEvent", "Heard", "Refused", "filters", "read"]
 
 PAYLOAD_MAX = 256 * 1024
 """Bytes; thirty pieces of ``recent`` take about six thousand."""
 
-FILTERS = ("link", "about", "state", "lot", "recent", "prompt", "alarm/+", "lamp/+")
+FILTERS = (
+    "link", "about", "state", "lot", "recent", "prompt", "alarm/+", "lamp/+", "event/clamping",
+)  # fmt: skip
 """Below ROOT/BENCH, in the order of subscribing: a bench is first known, then seen."""
+
+
+class ClampingEvent(Event):
+    """The one kind of event that the board takes: its sweep stands in no retained topic."""
+
+    data: ClampingData
+
 
 _MODELS: dict[str, type[Payload]] = {
     "about": About,
@@ -26,7 +46,10 @@ _MODELS: dict[str, type[Payload]] = {
     "lot": Lot,
     "recent": Recent,
     "prompt": Prompt,
+    "alarm": AlarmData,
+    "event": ClampingEvent,
 }
+_KEYED = ("alarm", "lamp", "event")
 _WORDS = {"link": ("online", "offline"), "lamp": get_args(LampWord)}
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
@@ -38,7 +61,7 @@ class Heard:
     Attributes:
         bench: The bench it speaks of.
         part: First level below the bench: ``link``, ``state``, ``alarm`` …
-        key: Alarm code or bin, else empty.
+        key: Alarm code, bin or kind of event, else empty.
         value: The payload; a plain word for ``link`` and ``lamp``; None where it was cleared.
         is_live: False for a message that the broker had kept: it says nothing about now.
     """
@@ -85,7 +108,9 @@ def read(root: str, topic: str, payload: bytes, is_retained: bool) -> Heard | Re
 
 
 def _is_ours(part: str, keys: list[str]) -> bool:
-    if part in ("alarm", "lamp"):
+    if part == "event":
+        return keys == ["clamping"]
+    if part in _KEYED:
         return len(keys) == 1 and _NAME.fullmatch(keys[0]) is not None
     return not keys and (part in _MODELS or part == "link")
 
@@ -93,10 +118,11 @@ def _is_ours(part: str, keys: list[str]) -> bool:
 def _value(part: str, payload: bytes, is_retained: bool) -> Payload | str | Refused:
     if part in _WORDS:
         return _word(part, payload, is_retained)
-    model = AlarmData if part == "alarm" else _MODELS[part]
+    if part == "event" and is_retained:
+        return Refused("event: an event is never retained")
     try:
         # a newer service may say more than we know: what we know counts
-        return model.model_validate_json(payload, extra="ignore")
+        return _MODELS[part].model_validate_json(payload, extra="ignore")
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = ".".join(str(step) for step in first["loc"])

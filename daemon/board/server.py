@@ -1,4 +1,4 @@
-"""The page over HTTP: a few files, one stream of server-sent events, one status. Read-only."""
+"""The page over HTTP: files, a stream of server-sent events, sweeps, status. Read-only."""
 
 import hashlib
 from collections.abc import Awaitable, Callable
@@ -77,6 +77,7 @@ def application(hub: Hub, allowed_hosts: list[str]) -> Starlette:
             Route("/", _index),
             Route("/events", _events(hub)),
             Route("/status.json", _status(hub)),
+            Route("/sweeps/{bench}", _sweeps(hub)),
             Mount("/static", StaticFiles(directory=STATIC)),
         ],
         middleware=[
@@ -105,3 +106,14 @@ def _status(hub: Hub) -> _Endpoint:
         return JSONResponse(hub.status(), headers={"cache-control": "no-store"})
 
     return status
+
+
+def _sweeps(hub: Hub) -> _Endpoint:
+    async def sweeps(request: Request) -> Response:
+        found = hub.shop.sweeps(request.path_params["bench"])
+        if found is None:
+            return JSONResponse({"error": "no such bench"}, status_code=404)
+        headers = {"cache-control": "no-store"}
+        return Response(found, media_type="application/json", headers=headers)
+
+    return sweeps

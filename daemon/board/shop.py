@@ -94,6 +94,14 @@ class Shop:
             self._patch = (version, self.version, self._newer(version).encode())
         return self._patch[2]
 
+    def sweeps(self, bench_id: str) -> str | None:
+        """Return a bench's last clampings with their sweeps as JSON; None of no such bench.
+
+        Not part of the snapshot: a hall full of viewers does not look at every sweep.
+        """
+        bench = self._benches.get(bench_id)
+        return None if bench is None else bench.sweeps.json()
+
     def _newer(self, version: int) -> str:
         benches = (
             f"{json.dumps(name)}:{{{','.join(_newer_parts(parts, version))}}}"
@@ -115,6 +123,8 @@ class Shop:
             self._put(bench, part, _json(getattr(bench, part)))
         if is_new or part == "alarm":
             self._put_alarms(bench)
+        if is_new or part == "event":
+            self._put(bench, "sweeps", str(bench.sweeps.taken))
         self._put_judged(bench, now)
 
     def _withdraw(self, bench: BenchView) -> None:

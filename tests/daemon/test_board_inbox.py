@@ -6,8 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.board.inbox import FILTERS, PAYLOAD_MAX, Heard, Refused, filters, read
+from daemon.board.inbox import (
+    FILTERS,
+    PAYLOAD_MAX,
+    ClampingEvent,
+    Heard,
+    Refused,
+    filters,
+    read,
+)
 from daemon.messages import Prompt, State
+from tests.bench_events import clamping_event
 
 STATE = b'{"state": "loosen", "since": "2026-11-24T10:42:00.000Z", "waits_for": "operator"}'
 
@@ -102,3 +111,19 @@ def test_nothing_that_a_broker_can_deliver_raises(
     topic: str, payload: bytes, is_retained: bool
 ) -> None:
     assert isinstance(read("reclamp", topic, payload, is_retained), Heard | Refused)
+
+
+def test_a_clampings_event_is_heard_and_no_other_kind() -> None:
+    event = clamping_event("b1", 7, piece=3, clamping=1, tir_um=2.1)
+    payload = event.model_dump_json().encode()
+    heard = read("reclamp", "reclamp/b1/event/clamping", payload, False)
+    assert isinstance(heard, Heard)
+    assert isinstance(heard.value, ClampingEvent)
+    assert heard.value.data.tir_um == 2.1
+    assert isinstance(read("reclamp", "reclamp/b1/event/put-away", payload, False), Refused)
+
+
+def test_a_retained_event_is_refused() -> None:
+    payload = clamping_event("b1", 7, 3, 1, 2.1).model_dump_json().encode()
+    heard = read("reclamp", "reclamp/b1/event/clamping", payload, is_retained=True)
+    assert heard == Refused("event: an event is never retained")

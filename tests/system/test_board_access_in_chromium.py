@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from tests.bench_events import say_clampings
 from tests.bench_publisher import BenchPublisher
 from tests.board_hall import LIVE_MS, PHONE, WALL, Hall, clamp, is_live, open_hall
 from tests.chromium import Scheme
@@ -61,6 +62,8 @@ def violations(page: Page, axe: str) -> list[str]:
         pytest.param("?view=near", (1366, 768), id="at a desk"),
         pytest.param("", PHONE, id="on a phone"),
         pytest.param("#b1", PHONE, id="one bench on a phone"),
+        pytest.param("#b1", WALL, id="one bench across the hall"),
+        pytest.param("?view=near#b1", (1366, 768), id="one bench at a desk"),
     ],
 )
 def test_axe_finds_no_violation_even_with_enhanced_contrast(
@@ -72,7 +75,10 @@ def test_axe_finds_no_violation_even_with_enhanced_contrast(
         ):
             look(bench)
         is_live(page)
+        say_clampings(benches[0], 32, 2.1, None, 4.9)
         benches[5].die()
+        if "#b1" in query:
+            expect(page.locator(".panel.sweeps figure:visible")).to_have_count(3)
         expect(page.locator('[data-condition="offline"]')).to_have_count(1)
         page.mouse.move(100, 100)  # the tools come up
         assert violations(page, axe) == []

@@ -35,6 +35,8 @@ def test_a_bench_is_shown_with_state_order_work_and_reason(hall: Hall) -> None:
         expect(tile.locator(".waits")).to_have_text(f"Operator: {PROMPT}")
         expect(tile.locator(".work")).to_contain_text("2.1 within the best grade")
         expect(tile.locator(".work")).to_contain_text("4.9 within a lower grade")
+        expect(tile.locator(".pace")).to_have_text("131 s a piecetakt 150 s")
+        expect(tile.locator(".outlook")).to_contain_text("more (")
         share = round(100 * done.count("1") / 31)
         expect(tile.locator(".ratio")).to_have_text(f"yield {share} %, n 31grade 1")
         expect(tile.locator(".bin-count")).to_have_text(
@@ -89,7 +91,7 @@ def test_alarms_are_told_with_their_text_and_counted_as_a_call_for_help(hall: Ha
         expect(page.locator('.bench[data-condition="live"]')).to_have_count(2, timeout=LIVE_MS)
         expect(page.locator("#help")).to_be_hidden()
         bench.alarm("wrong-bin", "Piece 32 was put into bin 2")
-        expect(page.locator(".alarms li").first).to_have_text("Piece 32 was put into bin 2")
+        expect(page.locator(".alarms li")).to_contain_text("Piece 32 was put into bin 2")
         expect(page.locator("#help")).to_have_text("1 needs help")
         expect(page.locator("#news")).to_contain_text("Piece 32 was put into bin 2")
         bench.alarm_ends("wrong-bin")

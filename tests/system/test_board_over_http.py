@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import pytest
 
+from tests.bench_events import say_clampings
 from tests.bench_publisher import publishing
 from tests.board_process import BoardProcess, running_board
 from tests.mosquitto_process import Mosquitto, running_mosquitto
@@ -88,7 +89,9 @@ def test_every_answer_forbids_what_the_page_does_not_need(
     assert "server" not in headers
 
 
-@pytest.mark.parametrize("path", ["/", "/events", "/status.json", "/static/main.js"])
+@pytest.mark.parametrize(
+    "path", ["/", "/events", "/status.json", "/sweeps/b1", "/static/main.js"]
+)
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
 def test_nothing_can_be_sent_to_the_board(board: BoardProcess, method: str, path: str) -> None:
     status, headers, _ = ask(board, path, method)
@@ -190,6 +193,21 @@ def _parts(viewer: Viewer, bench: str) -> dict[str, dict[str, object]]:
             parts: dict[str, dict[str, object]] = benches[bench]
             return parts
     raise AssertionError("the stream ended")
+
+
+def test_a_benchs_sweeps_are_had_by_its_name(broker: Mosquitto, board: BoardProcess) -> None:
+    with publishing(broker.port, "b1", "North bench") as bench, viewing(board) as viewer:
+        bench.state("loosen")
+        events = viewer.events()
+        _next_patch(events, "state")
+        say_clampings(bench, 3, 1.1, 2.2)
+        while str(_next_patch(events, "sweeps")["sweeps"]) != "2":
+            pass
+        status, headers, body = ask(board, "/sweeps/b1")
+    assert status == 200
+    assert headers["cache-control"] == "no-store"
+    assert [each["tir_um"] for each in json.loads(body)] == [1.1, 2.2]
+    assert ask(board, "/sweeps/nobody")[0] == 404
 
 
 def test_sigterm_ends_streams_and_process_with_exit_code_0(broker: Mosquitto) -> None:

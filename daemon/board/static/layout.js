@@ -3,6 +3,7 @@
 const ARC_MINUTES = 20; // height of a capital letter, trade practice for signs that must be read
 const TILE_WIDTH_EM = 9;
 const TILE_HEIGHT_EM = 2.75;
+const PANEL_HEIGHT_EM = 4.6; // a heading, a drawing and its labels
 const TILE_RATIO = 2; // a tile reads best about twice as wide as it is high
 const GAP_EM = 0.2;
 const HEAD_EM = 1.25;
@@ -28,9 +29,9 @@ function capitalShare() {
 
 // Columns, rows and tiles a page. Content is dropped before type shrinks; benches that
 // have no room at all go on further pages.
-export function grid(count, widthEm, heightEm) {
+export function grid(count, widthEm, heightEm, leastEm = TILE_HEIGHT_EM) {
   const maxColumns = Math.max(1, Math.floor((widthEm + GAP_EM) / (TILE_WIDTH_EM + GAP_EM)));
-  const maxRows = Math.max(1, Math.floor((heightEm + GAP_EM) / (TILE_HEIGHT_EM + GAP_EM)));
+  const maxRows = Math.max(1, Math.floor((heightEm + GAP_EM) / (leastEm + GAP_EM)));
   let best = { columns: maxColumns, rows: maxRows, cost: Infinity };
   for (let columns = 1; columns <= Math.min(count, maxColumns); columns += 1) {
     const rows = Math.ceil(count / columns);
@@ -67,12 +68,14 @@ export class Layout {
     return asked > 0 ? asked : this.setup[key];
   }
 
-  // Sizes the page and says which of `count` benches are on it: [first, end).
-  apply(count) {
+  // Sizes the page and says which of `count` benches are on it: [first, end). With panels of
+  // a bench's detail, says which of these are on it: panelsFrom, panelsTo, isTileShown.
+  apply(count, panels = 0) {
     const root = document.documentElement;
     const isNear = this.isNear();
     root.classList.toggle("near", isNear);
     root.classList.toggle("wall", !isNear);
+    [this.panelsFrom, this.panelsTo, this.isTileShown] = [0, panels, true];
     if (isNear) {
       root.style.removeProperty("font-size");
       root.style.setProperty("--rem", "24"); // marks at arm’s length may be larger
@@ -83,13 +86,26 @@ export class Layout {
     const px = typePx(this.distanceM(), this.screenIn());
     root.style.setProperty("font-size", `${px.toFixed(2)}px`);
     root.style.setProperty("--rem", px.toFixed(2));
-    const { columns, rows, capacity } = grid(Math.max(count, 1), innerWidth / px - GAP_EM, innerHeight / px - HEAD_EM - GAP_EM);
+    const cards = Math.max(count, 1) + panels;
+    const { columns, rows, capacity } = grid(cards, innerWidth / px - GAP_EM, innerHeight / px - HEAD_EM - GAP_EM, panels ? PANEL_HEIGHT_EM : TILE_HEIGHT_EM);
     root.style.setProperty("--columns", columns);
     root.style.setProperty("--rows", rows);
     this.key = [innerWidth, innerHeight, px, columns, rows].join();
+    if (panels) return this.applyPanels(panels, capacity);
     this.pages = Math.max(1, Math.ceil(count / capacity));
     this.page %= this.pages;
     return [this.page * capacity, Math.min(count, (this.page + 1) * capacity)];
+  }
+
+  // The bench itself stays in sight while its panels turn, if there is room for two cards.
+  applyPanels(panels, capacity) {
+    const beside = Math.max(1, capacity - 1);
+    this.pages = capacity === 1 ? panels + 1 : Math.ceil(panels / beside);
+    this.page %= this.pages;
+    this.isTileShown = capacity > 1 || this.page === 0;
+    this.panelsFrom = capacity === 1 ? this.page - 1 : this.page * beside;
+    this.panelsTo = this.panelsFrom + beside;
+    return [0, 1];
   }
 
   turn(by) {

@@ -1,5 +1,6 @@
 // The page: keeps what the server said of every bench, and draws it.
 
+import { Detail } from "./detail.js";
 import { el, put, show } from "./dom.js";
 import { Feed } from "./feed.js";
 import { Layout } from "./layout.js";
@@ -19,6 +20,7 @@ let offsetMs = null; // page's clock minus server's clock
 let isLost = false;
 let isDrawn = true;
 const changed = new Set(); // benches to be drawn anew
+let detail = null; // of the bench that was chosen
 
 const feed = new Feed({
   hello(hello) {
@@ -71,24 +73,47 @@ function seen(bench) {
 
 function draw() {
   const chosen = location.hash.slice(1); // a bench's name needs no encoding
+  const isDetail = benches.has(chosen);
   const ids = [...benches.keys()].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
-  const shown = benches.has(chosen) ? [chosen] : ids;
+  const shown = isDetail ? [chosen] : ids;
   for (const [id, tile] of tiles) {
     if (!benches.has(id)) {
       tile.element.remove();
       tiles.delete(id);
     }
   }
-  const [first, end] = layout.apply(shown.length);
-  ids.forEach((id, index) => drawTile(id, index, shown.slice(first, end).includes(id)));
+  const panels = drawDetail(isDetail ? chosen : null);
+  const [first, end] = layout.apply(shown.length, panels.length);
+  const isTileShown = !isDetail || layout.isTileShown;
+  ids.forEach((id, index) => drawTile(id, index, isDetail ? id === chosen && isTileShown : shown.slice(first, end).includes(id)));
+  panels.forEach((panel, index) => show(panel.element, index >= layout.panelsFrom && index < layout.panelsTo));
+  document.documentElement.classList.toggle("alone", isDetail && !isTileShown);
   $("benches").dataset.count = String(shown.length);
   show($("empty"), ids.length === 0);
   if (beat) put($("empty"), "No bench heard on this broker yet.");
-  show($("all"), benches.has(chosen) && ids.length > 1);
+  show($("all"), isDetail && ids.length > 1);
   for (const id of ["previous", "hold", "next"]) show($(id), layout.pages > 1);
   drawHead();
   tick();
   fit();
+}
+
+// Draws the panels of the chosen bench and returns those that have something to show.
+function drawDetail(id) {
+  document.documentElement.classList.toggle("close-up", id !== null);
+  if (detail && detail.id !== id) {
+    detail.remove();
+    detail = null;
+    layout.page = 0;
+  }
+  if (id === null) return [];
+  if (!detail) {
+    detail = new Detail(id, redraw);
+    for (const panel of detail.panels) $("benches").append(panel.element);
+  }
+  detail.update(seen(benches.get(id)));
+  for (const panel of detail.panels) show(panel.element, panel.isFilled);
+  return detail.filled;
 }
 
 // Where the ordered count has no room of its own, it moves up beside the name.
@@ -155,6 +180,7 @@ function tick() {
   $("hand").setAttribute("transform", `rotate(${now.getSeconds() * 6})`);
   const nowS = offsetMs === null || isLost ? null : (performance.now() - offsetMs) / 1000;
   for (const tile of tiles.values()) if (!tile.element.hidden) tile.tick(nowS);
+  detail?.load();
 }
 
 setInterval(() => {

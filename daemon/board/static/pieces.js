@@ -56,14 +56,14 @@ function limits(lines, height) {
   return labels;
 }
 
-export function pieceRows(pieces, grades, bins) {
+export function pieceRows(pieces, grades, bins, count = ROWS) {
   const head = el("tr", "", ...["Piece", "Bin", "TIR µm", "Why", "At"].map((text) => {
     const cell = el("th", "", text);
     cell.scope = "col";
     if (text === "Why") cell.className = "why";
     return cell;
   }));
-  const rows = pieces.slice(0, ROWS).map((piece) => {
+  const rows = pieces.slice(0, count).map((piece) => {
     const shape = bins.find((bin) => bin.id === piece.bin)?.shape;
     const number = el("th", "", String(piece.piece));
     number.scope = "row";

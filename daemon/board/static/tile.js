@@ -34,6 +34,9 @@ export class Tile {
     part.order = el("p", "order");
     part.ratio = el("p", "ratio");
     part.counts = el("p", "counts");
+    part.outlook = el("p", "outlook");
+    part.pace = el("p", "pace");
+    part.check = el("p", "check");
     part.caption = el("p", "caption");
     part.more = el("p", "more");
     part.lot = el("p", "lot");
@@ -43,7 +46,8 @@ export class Tile {
     part.rows = el("div", "rows");
     const heading = el("h2", "", part.name);
     heading.id = `bench-${this.id}`;
-    const left = el("div", "column", part.order, part.counts, part.ratio, part.caption, part.more, part.lot, part.age);
+    const left = el("div", "column", part.order, part.counts, part.outlook, part.ratio, part.pace,
+      part.check, part.caption, part.more, part.lot, part.age);
     const right = el("div", "column", part.work, part.chart);
     part.body = el("div", "body", el("div", "columns", left, right), part.waits, part.bins, part.rows);
     this.element = el("section", "bench", el("div", "inside",
@@ -82,17 +86,17 @@ export class Tile {
     put(this.part.piece, piece ? `piece ${piece}` : "");
   }
 
-  updateAlarms({ alarms, state }) {
-    const told = Object.entries(alarms ?? {}).map(([code, alarm]) => [code, alarm.text]);
-    for (const code of state?.alarms ?? []) {
-      if (!alarms?.[code]) told.push([code, words.name(code)]);
-    }
+  updateAlarms(bench) {
+    const told = words.openAlarms(bench);
+    this.isCalling = told.some((alarm) => alarm.isRaised);
     show(this.part.alarms, told.length > 0);
-    show(this.part.call, told.length > 0);
-    this.isCalling = told.length > 0;
-    fill(this.part.alarms, told, () => told.map(([code, text], index) => {
+    show(this.part.call, this.isCalling);
+    fill(this.part.alarms, told, () => told.map((alarm, index) => {
       const which = told.length > 1 ? `${index + 1}/${told.length} ` : "";
-      return el("li", "", stateShape("triangle"), el("span", "", which + (text || words.name(code))));
+      const answer = alarm.state ? el("em", "answer", ` (${alarm.state})`) : "";
+      const since = alarm.since ? el("span", "since", ` since ${words.clockTime(alarm.since)}`) : "";
+      const item = el("li", alarm.isRaised ? "raised" : "answered", stateShape("triangle"), el("span", "text", which, alarm.text, answer, since));
+      return item;
     }));
   }
 
@@ -142,9 +146,15 @@ export class Tile {
     show(this.part.more, Boolean(ratio));
     if (ratio) {
       items(this.part.ratio, [`yield ${ratio.share}, n ${ratio.n}`, ratio.grade]);
-      const cycle = ratio.cycleS === null ? "" : `${Math.round(ratio.cycleS)} s a piece`;
-      items(this.part.more, [words.forecast(lot), `${ratio.retried} retried`, cycle]);
+      items(this.part.more, [`${ratio.retried} retried`]);
     }
+    const outlook = words.forecast(lot);
+    show(this.part.outlook, Boolean(outlook.text));
+    this.part.outlook.classList.toggle("short", outlook.isShort);
+    fill(this.part.outlook, outlook, () => [outlook.isShort ? stateShape("triangle") : "", el("span", "", outlook.text)]);
+    const pace = words.pace(lot);
+    show(this.part.pace, pace.length > 0);
+    items(this.part.pace, pace);
     const isLot = Boolean(lot?.lot);
     show(this.part.lot, isLot);
     show(this.part.aside, isLot);
@@ -158,6 +168,7 @@ export class Tile {
     const grades = bench.lot?.grades ?? [];
     const bins = bench.about?.bins ?? [];
     const pieces = isLive ? (bench.recent?.pieces ?? []).slice(0, 30) : [];
+    show(this.part.check, false);
     show(this.part.chart, pieces.length > 0);
     show(this.part.rows, pieces.length > 0);
     fill(this.part.chart, [pieces, grades], () => drawPieces(pieces, grades));

@@ -91,8 +91,17 @@ export function yieldOf(lot) {
     share: percent(best.put_away + best.pending, lot.measured),
     n: lot.measured,
     retried: percent(lot.retried, lot.measured),
-    cycleS: lot.cycle_s_median,
   };
+}
+
+// What a piece takes (median of the last ten) and what demand allows it; parts to be set apart.
+export function pace(lot) {
+  const taken = lot?.cycle_s_median ?? null;
+  const takt = lot?.takt_s ?? null;
+  if (taken === null && takt === null) return [];
+  const isSlow = taken !== null && takt !== null && taken > takt;
+  const asked = takt === null ? "" : `takt ${Math.round(takt)} s`;
+  return [taken === null ? "" : `${Math.round(taken)} s a piece`, isSlow ? `slower than ${asked}` : asked].filter(Boolean);
 }
 
 // within | lower | beyond | invalid: one clamping against the acceptance limits, best grade first.
@@ -135,8 +144,26 @@ export function lasting(seconds) {
 // How many more pieces the order asks for, with the 90 % range; never proof.
 export function forecast(lot) {
   const found = lot?.forecast;
-  if (!found || !found.missing) return "";
-  if (found.short) return `lot runs out, about ${Math.round(found.expected_found)} of ${found.missing} to come`;
+  if (!found || !found.missing) return { text: "", isShort: false };
+  if (found.short) {
+    const text = `Lot runs out: about ${Math.round(found.expected_found)} of ${found.missing} to come`;
+    return { text, isShort: true };
+  }
   const most = found.pieces_95 === null ? `${found.unmeasured}+` : found.pieces_95;
-  return `about ${Math.round(found.expected_pieces)} more (${found.pieces_5 ?? "?"}–${most})`;
+  return { text: `about ${Math.round(found.expected_pieces)} more (${found.pieces_5 ?? "?"}–${most})`, isShort: false };
+}
+
+// Open alarms, those that nobody has answered first: {code, text, isRaised, state, since}.
+export function openAlarms({ alarms, state }) {
+  const told = Object.entries(alarms ?? {}).map(([code, alarm]) => ({
+    code,
+    text: alarm.text || name(code),
+    isRaised: alarm.state === "raised",
+    state: alarm.state === "raised" ? "" : name(alarm.state),
+    since: alarm.since,
+  }));
+  for (const code of state?.alarms ?? []) {
+    if (!alarms?.[code]) told.push({ code, text: name(code), isRaised: true, state: "", since: null });
+  }
+  return told.sort((a, b) => Number(b.isRaised) - Number(a.isRaised));
 }
