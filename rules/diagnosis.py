@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from rules.run_out import evaluate
 from rules.spindle_angle import TURN_UDEG, unwrapped
 from rules.sweep import Diagnosis, RunOut, Sweep, SweepRules
+from rules.sweep_angle import sweep_angle
 from rules.turns import Turn, whole_turns
 
 if TYPE_CHECKING:
@@ -45,14 +46,13 @@ def diagnose(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:
     gap = max(turn.gap_share for turn in turns)
     tir_nm = max(turn.tir_nm for turn in turns)
     first, second, third = (sampling_loss_nm(tir_nm, gap, waves) for waves in (1, 2, 3))
-    delay = rules.delay_ns / turns[0].length_ns
-    direction = np.arctan2(sine, cosine) / (2 * pi) - delay
+    high = float(np.arctan2(sine, cosine)) / (2 * pi)
     return Diagnosis(
         gap_udeg=round(gap * TURN_UDEG),
         loss_nm=(first, second, third),
         drift_nm=round(float(found[1])),
         amplitude_nm=round(float(np.hypot(cosine, sine))),
-        direction_udeg=round(float(direction) * TURN_UDEG) % TURN_UDEG,
+        direction_udeg=round(_spindle_at(high, sweep, rules, turns) * TURN_UDEG) % TURN_UDEG,
         form_nm=_form_nm(found),
         noise_nm=round(noise),
     )
@@ -74,6 +74,20 @@ def turn_shares(
         for i, at in enumerate(sweep.at_ns)
         if turn.start_ns <= at < turn.close_ns
     ]
+
+
+def _spindle_at(gone: float, sweep: Sweep, rules: SweepRules, turns: Sequence[Turn]) -> float:
+    """Return the spindle's angle, in turns, so far after the turns began; the delay taken off.
+
+    Turns by an index begin at its zero. An encoder has a zero of its own, and it or a second
+    flag may tell that the spindle turned the other way.
+    """
+    if rules.proof == "angle" or rules.second_flag_deg:
+        found = sweep_angle(sweep, rules)
+        if found is not None and found.angle is not None:
+            sense = 1 if found.angle[-1] > found.angle[0] else -1
+            return found.angle[0] + sense * (gone - found.gone[0])
+    return gone - rules.delay_ns / turns[0].length_ns
 
 
 def sampling_loss_nm(tir_nm: int, gap_share: float, undulations: int) -> int | None:

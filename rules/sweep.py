@@ -161,9 +161,9 @@ class Diagnosis:
             2, 3 undulations a turn; None where the gap could hide any of it.
         drift_nm: Change of the indication a turn, signed: warming, or a spindle that creeps.
         amplitude_nm: Amplitude of the first harmonic: the eccentricity as read.
-        direction_udeg: Angle of the high spot of the first harmonic from where the turns
-            begin, 0 to 360 degrees; a direction of the pin only where an index or an
-            encoder says where that is.
+        direction_udeg: Angle of the spindle, from the zero of index or encoder, at the
+            high spot of the first harmonic, 0 to 360 degrees; from where the turns begin,
+            and so no direction of the pin, where nothing marks a zero.
         form_nm: Largest minus smallest of what comes back each turn beside the first
             harmonic, by harmonics 2 to 5.
         noise_nm: Standard deviation of what does not come back.

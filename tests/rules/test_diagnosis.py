@@ -13,6 +13,7 @@ from rules.diagnosis import delay_ns, diagnose, evaluate_diagnosed, sampling_los
 from rules.run_out import evaluate
 from rules.spindle_angle import TURN_UDEG
 from rules.sweep import Diagnosis, Proof, Sweep, SweepRules
+from rules.vectors import sweep_vector
 from tests.rules.bench_tape import S
 from tests.rules.test_run_out import SAMPLING
 from tests.rules.turned_sweeps import RULES, Pin, Reader, drawn_pin, steady
@@ -122,3 +123,26 @@ def test_the_diagnosis_changes_no_result() -> None:
         assert replace(found, diagnosis=None) == evaluate(sweep, RULES["index"])
         assert found.diagnosis is not None
     assert diagnose(Sweep((), ()), RULES["index"]) is None
+
+
+@pytest.mark.parametrize("sense", [1, -1], ids=["forward", "backward"])
+@pytest.mark.parametrize("start_deg", [0, 77, 301])
+def test_by_an_encoder_the_direction_counts_from_its_zero(sense: int, start_deg: int) -> None:
+    """``rules.vectors`` fits turn by turn at the frame's own angles: another computation."""
+    rng, pin = Random(start_deg), Pin(((3_000, 0.31),))
+    count, every_ns = 100, 48_000_000
+    gone = [i * 2.05 / (count - 1) for i in range(count)]
+    angles = [start_deg / 360 + sense * way for way in gone]
+    sweep = Sweep(
+        tuple(i * every_ns for i in range(count)),
+        tuple(round(pin.at(angle) + rng.gauss(0, 20)) for angle in angles),
+        angle_udeg=tuple(round(angle * TURN_UDEG) % TURN_UDEG for angle in angles),
+    )
+    late = replace(RULES["angle"], delay_ns=60_000_000)
+    for rules in (RULES["angle"], late):
+        found = shown(sweep, rules).direction_udeg / ONE
+        other = sweep_vector(sweep, rules).whole.direction_deg
+        assert (found - other + 180) % 360 - 180 == pytest.approx(0, abs=0.5)
+    # cos(2π(a + 0.31)) is largest at a = -0.31, whichever way it went.
+    straight = shown(sweep, RULES["angle"]).direction_udeg / ONE
+    assert (straight + 0.31 * 360 + 180) % 360 - 180 == pytest.approx(0, abs=0.5)
