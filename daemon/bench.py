@@ -13,10 +13,18 @@ from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
 from daemon.messages import OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
+from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules import bench
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
-from rules.facts import AlarmFact, CorrectionFact, Fact, PutAwayFact, RefusedFact
+from rules.facts import (
+    AlarmFact,
+    ClampingFact,
+    CorrectionFact,
+    Fact,
+    PutAwayFact,
+    RefusedFact,
+)  # fmt: skip
 from rules.lot import LotView
 from rules.signals import Signals, show
 
@@ -90,9 +98,11 @@ class BenchRunner:
         self._boot = boot
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
+        self.run_out = run_out_watch(one)
         self._open_lot_of_file()
         self._take_up()
         self.shown = Shown(self._signals(), self._state, self._utc())
+        self._judge_run_out()
 
     # --- start and recovery ---
 
@@ -121,6 +131,7 @@ class BenchRunner:
             self._store.commit(facts, self.by, self._stamp())
         self._state = state
         self.lot = self._store.lot(self.by.bench)
+        self._load_run_out()
 
     def recover(self) -> bool:
         """Try to keep a record again after a fault; return whether the bench is back.
@@ -140,6 +151,7 @@ class BenchRunner:
         self.fault = None
         self._state = _with_lines_of(before, self._state)
         self._refresh((note,))
+        self._judge_run_out()
         return True
 
     # --- what comes ---
@@ -159,8 +171,9 @@ class BenchRunner:
             return False
         state, facts = bench.step(self._state, event, self.config.rules, self.lot)
         if facts or inbound is not None:
+            at = self._stamp()
             try:
-                self._store.commit(facts, self.by, self._stamp(), inbound)
+                self._store.commit(facts, self.by, at, inbound)
                 if any(not isinstance(f, AlarmFact | RefusedFact) for f in facts):
                     self.lot = self._store.lot(self.by.bench)
             except StoreError as error:
@@ -169,9 +182,27 @@ class BenchRunner:
         before, self._state = self._state, state
         if facts or _looks_other(before, state):
             self._refresh(facts)
+        if any(isinstance(f, ClampingFact | CorrectionFact) for f in facts):
+            self.run_out.after(facts, self._lot_code, at.utc)
+            self._judge_run_out()
         if any(isinstance(f, PutAwayFact) and f.is_right for f in facts):
             self._look_ahead()
         return True
+
+    @property
+    def _lot_code(self) -> str | None:
+        return self.lot.code if self.lot is not None else None
+
+    def _load_run_out(self) -> None:
+        self.run_out = run_out_watch(self.config)  # its limit is the article's
+        with self._store.reading() as db:
+            self.run_out.load(db, self._lot_code)
+
+    def _judge_run_out(self) -> None:
+        """Raise or return what the run-out of many pieces says, once each."""
+        for said in self.run_out.judged():
+            if said.is_on != (said.code in self.alarms):
+                self.handle(said)
 
     def _look_ahead(self) -> None:
         """Raise or return the early warning that the lot will not fill the order.
@@ -187,7 +218,7 @@ class BenchRunner:
         is_short = found is not None and found.short
         if is_short != was_short:
             text = warning_text(found) if found is not None and is_short else ""
-            self.handle(bench.Forecasted(is_short, text))
+            self.handle(bench.Judged("order-short", is_short, text))
 
     def forecast(self) -> OrderForecast | None:
         """Return the forecast of the order; None when there is nothing to go by.
@@ -214,7 +245,9 @@ class BenchRunner:
         self._store.open_lot(opening, self.by, self._stamp())
         self.lot = self._store.lot(self.by.bench)
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
+        self._load_run_out()
         self._refresh(())
+        self._judge_run_out()
 
     def change_lot(self, facts: tuple[Fact, ...], inbound: str) -> None:
         """Keep a change of the open lot and show what follows from it.
@@ -254,6 +287,7 @@ class BenchRunner:
         self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
         self.lot = None
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
+        self.run_out.lot_is(None)
         self._refresh(())
 
     def break_down(self, error: Exception) -> None:

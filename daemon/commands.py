@@ -59,6 +59,10 @@ def _do(
             _need_reason_and_role(command)
             given_up = bench.Abandoned(command.reason, command.role)
             return _handled(runner, given_up, command.id, "the piece is given up")
+        case "holder-moved":
+            _need_reason_and_role(command)
+            moved = bench.HolderMoved(command.reason, command.role)
+            return _handled(runner, moved, command.id, "the holder's share is counted anew")
         case "events":
             rows = store.events_after(runner.by.bench, command.after_seq or 0, _EVENTS_AT_ONCE)
             events = [json.loads(body) for _, _, body in rows]

@@ -25,8 +25,10 @@ from drivers import LineSettings
 from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
 from rules.foot_switch import FootRules
+from rules.holder_series import holder_limit_nm
 from rules.length import um_to_nm
 from rules.put_away import PutAwayRules
+from rules.rotation import Rotation
 from rules.ruleset import RuleBook, RuleSet
 from rules.run_out import SweepRules
 
@@ -94,6 +96,11 @@ class BenchConfig:
     def id(self) -> str:
         """Return the bench's id."""
         return self.section.id
+
+    @property
+    def holder_limit_nm(self) -> int | None:
+        """Return what the holder's share of the run-out may be; None: there is no limit."""
+        return share_limit_nm(self.section, self.rules.grading)
 
     def bin_holds(self) -> Mapping[str, str]:
         """Return what each bin holds: a grade id, "hold" or "nonconforming"."""
@@ -250,7 +257,8 @@ def bench_rules(section: BenchSection, grading: RuleSet) -> BenchRules:
     capture = capture_rules(section.capture, section.indicator, grading)
     put_away = PutAwayRules(frozenset(section.put_away.by))
     foot = FootRules(_ns(section.foot_switch.long_press_s))
-    return BenchRules(grading, capture, put_away, foot)
+    rotation = Rotation(section.rotation.spindle, section.rotation.collet)
+    return BenchRules(grading, capture, put_away, foot, rotation)
 
 
 def capture_rules(
@@ -272,6 +280,12 @@ def capture_rules(
         loosening_ns=_ns(section.loosening_s),
         reclamp_min_ns=_ns(section.reclamp_min_s),
     )
+
+
+def share_limit_nm(section: BenchSection, grading: RuleSet) -> int | None:
+    """Return what the holder may add, as TIR: the bench file's word, else the grades'."""
+    said = section.holder.share_limit_um
+    return holder_limit_nm(grading) if said is None else um_to_nm(said)
 
 
 def _indicator(

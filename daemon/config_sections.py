@@ -20,6 +20,7 @@ from daemon.toml_values import (
 )
 from rules.capture_model import Signal
 from rules.put_away import Confirmation
+from rules.rotation import Along, Sense
 from rules.separation import PinMoves
 
 
@@ -157,6 +158,23 @@ class FootSwitchSection(Section):
     long_press_s: Annotated[Seconds, Field(ge=0.5, le=2.5)] = 1.5
 
 
+class RotationSection(Section):
+    """Which way things turn, as seen by somebody who looks at the collet's face."""
+
+    spindle: Sense | None = None
+    """None: nobody said so; the prompt then names the spindle's way."""
+
+    collet: Along = "with-spindle"
+    """How the collet is rotated by a third between two clampings."""
+
+
+class HolderSection(Section):
+    """What the holder, spindle and nut may add to the run-out."""
+
+    share_limit_um: Annotated[Micrometres, Field(gt=0)] | None = None
+    """As TIR. None: what the rule file's grades from one clamping can bear."""
+
+
 class BenchBinSection(Section):
     """One bin: letter and shape tell it apart; the words its lamp takes may be set."""
 
@@ -205,6 +223,8 @@ class BenchSection(Section):
     capture: CaptureSection
     put_away: PutAwaySection = PutAwaySection()
     foot_switch: FootSwitchSection = FootSwitchSection()
+    rotation: RotationSection = RotationSection()
+    holder: HolderSection = HolderSection()
     bin: Annotated[list[BenchBinSection], Field(min_length=1)]
     lot: LotSection | None = None
 

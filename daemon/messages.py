@@ -17,6 +17,9 @@ CLAMPING_POINTS_MAX = 200
 
 RECENT_PIECES = 30
 
+HOLDER_POINTS_MAX = 60
+"""The holder's share over time is thinned to at most so many points."""
+
 LampWord = Literal["off", "on", "slow", "fast"]
 ResultWord = Literal["within", "beyond", "invalid"]
 StateWord = Literal[
@@ -298,6 +301,32 @@ class RecentPiece(Payload):
     put_away: bool
 
 
+class HolderPoint(Payload):
+    """The holder's share of the run-out as it was known after a first clamping."""
+
+    at: Utc
+    number: int
+    """Which first clamping, counted since the holder last left the spindle, from 1."""
+    share_um: Um
+    """As TIR: twice the length of the holder's vector, spindle and nut included."""
+    uncertainty_um: Um
+    """About 95 %, either way."""
+
+
+class HolderSeries(Payload):
+    """The master's share over time at one position: over all lots, passed or not."""
+
+    position: str
+    limit_um: Um | None = None
+    """None: the rule file gives no grade from one clamping, and the bench file says none."""
+    above: bool = False
+    """Beyond doubt above the limit: the holder is dirty or worn."""
+    first_clampings: int = 0
+    """Since the holder last left the spindle."""
+    points: list[HolderPoint] = []
+    """Oldest first, thinned to at most 60; the last is the newest."""
+
+
 class Recent(Payload):
     """ROOT/BENCH/recent, retained: what a board needs beyond state and lot."""
 
@@ -308,6 +337,8 @@ class Recent(Payload):
     """Upper edges of the classes; a first clamping equal to an edge is below it."""
     histogram: list[int] = []
     """First clampings of the lot per class; one more for what lies above the last edge."""
+    holder: list[HolderSeries] = []
+    """The master's share, by position; none without an index or an encoder."""
 
 
 class PositionData(Payload):
@@ -320,6 +351,32 @@ class PositionData(Payload):
     samples: int
     """Fewest readings in a counted turn."""
     closure_um: Um | None = None
+
+
+class DiagnosisData(Payload):
+    """What a sweep shows beside its TIR; it decides nothing."""
+
+    eccentricity_um: Um
+    """Amplitude of the first harmonic; a pin without form has twice that as TIR."""
+    direction_deg: float | None
+    """Spindle angle from index or encoder zero at its high spot; None where none has a zero."""
+    form_um: Um
+    """Largest minus smallest of harmonics 2 to 5."""
+    noise_um: Um
+    """Standard deviation of what does not come back every turn."""
+    drift_um: Um
+    """Change of the indication a turn."""
+    gap_deg: float
+    """Largest angle without a reading."""
+    loss_um: list[Um | None]
+    """What the TIR can read low at most if it has 1, 2, 3 waves a turn; None: any of it."""
+
+
+class MeasuredPosition(PositionData):
+    """Run-out at one indicator, and what its sweep shows beside it."""
+
+    diagnosis: DiagnosisData | None = None
+    """None for finished values and where no whole turn was swept."""
 
 
 class SweepPoints(Payload):
@@ -354,7 +411,7 @@ class ClampingData(Payload):
     seen_um: Um | None
     """Run-out seen at least, when invalid: counts against the piece, never for it."""
     meets: list[str]
-    positions: list[PositionData]
+    positions: list[MeasuredPosition]
     loosening: LooseningData
     points: list[SweepPoints] = []
 
@@ -576,6 +633,7 @@ class Command(Payload):
         "piece-show",
         "piece-retry",
         "piece-abandon",
+        "holder-moved",
         "events",
     ]
     reason: Annotated[str, Field(max_length=500)] = ""

@@ -11,10 +11,13 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from daemon.config import share_limit_nm
 from daemon.store import sweep_blob
 from daemon.store.stored import StoredClamping, StoredCycle, StoredLot, stored_cycles
 from daemon.store.texts import StoredTexts, TextFaultError
-from rules.ruleset import RuleSet
+from daemon.store.vectors import holder_moves
+from rules.holder_series import LEAST_SHOWN, WINDOW, holder_limit_nm
+from rules.rotation import Rotation, is_rotated_backwards
 from rules.separation import (
     HolderShare,
     PinMoves,
@@ -22,7 +25,6 @@ from rules.separation import (
     Separated,
     SeparationError,
     holder_share,
-    is_rotated_backwards,
     pooled_scatter,
     separate,
 )
@@ -30,12 +32,6 @@ from rules.vectors import DIRECTED, VectorError, sweep_vector
 
 STEPS = 3
 """The prompt asks for a third of a turn between two clampings."""
-
-SERIES_CLAMPINGS = 25
-"""The holder's share at a piece rests on so many first clampings up to it."""
-
-SERIES_LEAST = 5
-"""Fewer tell nothing of a holder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +62,8 @@ class LotSeparation:
         series: The holder's share, piece by piece.
         without: Clampings that have no vector, by reason.
         pin_moves: How the pin moves, as far as the bench files in force say so.
-        limit_nm: What the holder's share may be; None if the rule file sets no such limit.
+        limit_nm: What the holder's share may be; None if neither file sets such a limit.
+        rotation: How the bench file in force says that collets are rotated.
     """
 
     position: str
@@ -76,6 +73,7 @@ class LotSeparation:
     without: Counter[str] = field(default_factory=Counter)
     pin_moves: set[PinMoves] = field(default_factory=set)
     limit_nm: int | None = None
+    rotation: Rotation = field(default_factory=Rotation)
 
     @property
     def holder(self) -> HolderShare | None:
@@ -110,8 +108,8 @@ def separate_lot(
     Args:
         db: The store, opened for reading.
         lot: Which lot, open or closed.
-        restarts: Pieces before which the holder left the spindle and came back anyhow: its
-            vector has another direction from there on.
+        restarts: Pieces before which the holder left the spindle and came back anyhow, beside
+            those on record: its vector has another direction from there on.
     """
     texts, found = StoredTexts(db), dict[str, LotSeparation]()
     begun: set[tuple[str, int]] = set()
@@ -124,12 +122,13 @@ def separate_lot(
                 if (position, cycle.piece) not in begun:
                     begun.add((position, cycle.piece))
                     one.firsts.append((cycle.piece, vector))
-                angle = 360 / STEPS * (clamping.number - 1)
+                angle = one.rotation.angle_deg(clamping.number)
                 vectors.setdefault(position, []).append((angle, vector))
         for position, known in vectors.items():
             _separate_cycle(found[position], cycle, known)
+    moved = (*restarts, *holder_moves(db, lot.id))
     for one in found.values():
-        one.series = holder_series(one.firsts, restarts)
+        one.series = holder_series(one.firsts, moved)
     return list(found.values())
 
 
@@ -149,21 +148,10 @@ def holder_series(
         if waiting and piece >= waiting[0]:
             since = []
             waiting = [restart for restart in waiting if restart > piece]
-        since = [*since[1 - SERIES_CLAMPINGS :], vector]
-        if len(since) >= SERIES_LEAST:
+        since = [*since[1 - WINDOW :], vector]
+        if len(since) >= LEAST_SHOWN:
             series.append(HolderPoint(piece, holder_share(since)))
     return series
-
-
-def holder_limit_nm(rules: RuleSet) -> int | None:
-    """Return what the holder may add to a grade given from one clamping alone.
-
-    Three clampings show the holder's whole vector, one may hide it: such a grade bears a
-    tenth of its limit, or its guard band if that is more. None if no grade is given so.
-    """
-    of_one = [grade for grade in rules.grades if grade.clampings == 1]
-    limits = [limit for grade in of_one for limit in grade.limits]
-    return min((max(x.tolerance_limit_nm // 10, x.guard_band_nm) for x in limits), default=None)
 
 
 def _vectors(
@@ -214,11 +202,15 @@ def _note_texts(
     texts: StoredTexts,
 ) -> None:
     """Note what rule and bench file in force at this clamping say beside its readings."""
-    one.limit_nm = holder_limit_nm(texts.rules(clamping.rules_sha256, cycle.article))
+    grading = texts.rules(clamping.rules_sha256, cycle.article)
+    one.limit_nm = holder_limit_nm(grading)
     try:
-        said = texts.bench(clamping.bench_sha256, cycle.bench).lot
+        bench = texts.bench(clamping.bench_sha256, cycle.bench)
     except TextFaultError:
         return
+    one.limit_nm = share_limit_nm(bench, grading)
+    one.rotation = Rotation(bench.rotation.spindle, bench.rotation.collet)
+    said = bench.lot
     if said is not None and said.code == lot.code and said.pin_moves is not None:
         one.pin_moves.add(said.pin_moves)
 

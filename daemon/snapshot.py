@@ -148,7 +148,7 @@ def recent(runner: BenchRunner, store: Store) -> Recent:
     """Return the last pieces and the distribution of first clampings."""
     standing = store.standing(runner.by.bench)
     if standing is None:
-        return Recent(lot=None)
+        return Recent(lot=None, holder=runner.run_out.series())
     with store.reading() as db:
         pieces = recent_pieces(db, standing.lot_id, RECENT_PIECES)
     edges, classes = histogram(
@@ -159,6 +159,7 @@ def recent(runner: BenchRunner, store: Store) -> Recent:
         pieces=[_piece(piece) for piece in pieces],
         histogram_um=[nm_to_um(edge) for edge in edges],
         histogram=classes,
+        holder=runner.run_out.series(),
     )
 
 

@@ -15,7 +15,8 @@ from rules.bench_model import (
     BenchState,
     CallAnswered,
     CommandRefusedError,
-    Forecasted,
+    HolderMoved,
+    Judged,
     Placed,
     Result,
     RetryAsked,
@@ -55,7 +56,7 @@ from rules.lot import LotView
 
 __all__ = [
     "Abandoned", "BenchEvent", "BenchRules", "BenchState", "CallAnswered",
-    "CommandRefusedError", "Forecasted", "Placed", "RetryAsked",
+    "CommandRefusedError", "HolderMoved", "Judged", "Placed", "RetryAsked",
     "foot_place", "note_line", "resume", "step", "why_refused", "with_lines",
 ]  # fmt: skip
 
@@ -89,9 +90,9 @@ def step(
             return _put_away(state, put_away.Placed(event.bin), rules, lot)
         case SignalFault():
             return _signal_fault(state, event)
-        case Forecasted():
-            return alarm(state, "order-short", event.is_short, event.text)
-        case RetryAsked() | Abandoned() | CallAnswered():
+        case Judged():
+            return alarm(state, event.code, event.is_on, event.text)
+        case RetryAsked() | Abandoned() | CallAnswered() | HolderMoved():
             return _asked(state, event, rules)
 
 
@@ -360,7 +361,9 @@ def _closed(state: BenchState, lot: LotView | None) -> Result:
 
 
 def _asked(
-    state: BenchState, asked: RetryAsked | Abandoned | CallAnswered, rules: BenchRules
+    state: BenchState,
+    asked: RetryAsked | Abandoned | CallAnswered | HolderMoved,
+    rules: BenchRules,
 ) -> Result:
     match asked:
         case RetryAsked():
@@ -371,6 +374,21 @@ def _asked(
             if not any(stands(state, code) for code in CALLS):
                 raise CommandRefusedError("nobody has called from this bench")
             return end_calls(state, f"answered by {asked.role}")
+        case HolderMoved():
+            return _holder_moved(state, asked)
+
+
+def _holder_moved(state: BenchState, asked: HolderMoved) -> Result:
+    """Take note; the clampings of one cycle have to be of one seat of the holder."""
+    if state.is_measuring or state.cycle.is_open:
+        raise CommandRefusedError(
+            f"piece {state.piece} is in work: finish or abandon it, then the holder may leave"
+            if state.piece is not None
+            else "a clamping is being measured: let it end"
+        )
+    if not asked.reason.strip():
+        raise CommandRefusedError("taking the holder out needs a reason")
+    return state, (CorrectionFact(None, None, "holder-moved", asked.reason, asked.role),)
 
 
 def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:

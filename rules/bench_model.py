@@ -10,17 +10,19 @@ from rules.facts import AlarmCode, Fact, Refusal
 from rules.foot_switch import FootRules
 from rules.line_events import SignalFault
 from rules.put_away import PutAwayRules, PutAwayState
+from rules.rotation import Rotation
 from rules.ruleset import RuleSet
 
 
 @dataclass(frozen=True, slots=True)
 class BenchRules:
-    """Everything a step goes by: rule file, capture, put-away and foot switch of the bench."""
+    """Everything a step goes by: rule file, and what the bench file says of the bench."""
 
     grading: RuleSet
     capture: CaptureRules
     put_away: PutAwayRules
     foot: FootRules = field(default_factory=FootRules)
+    rotation: Rotation = field(default_factory=Rotation)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,14 @@ class Abandoned:
 
 
 @dataclass(frozen=True, slots=True)
+class HolderMoved:
+    """The holder left the spindle and came back: its vector has another direction now."""
+
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
 class CallAnswered:
     """Somebody answers the operator's call."""
 
@@ -54,15 +64,23 @@ class CallAnswered:
 
 
 @dataclass(frozen=True, slots=True)
-class Forecasted:
-    """The forecast of the order says, or says no more, that the lot will not suffice."""
+class Judged:
+    """What the record or a forecast of many pieces says, or says no more: an alarm."""
 
-    is_short: bool
+    code: AlarmCode
+    is_on: bool
     text: str
 
 
 BenchEvent = (
-    CaptureEvent | SignalFault | Placed | RetryAsked | Abandoned | CallAnswered | Forecasted
+    CaptureEvent
+    | SignalFault
+    | Placed
+    | RetryAsked
+    | Abandoned
+    | CallAnswered
+    | HolderMoved
+    | Judged
 )
 
 

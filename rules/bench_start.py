@@ -54,9 +54,10 @@ def with_lines(
         seen: Indicators that have spoken since the start.
         lost: Those that do not speak.
         signal_faults: Wired signals that can't be believed.
-        alarms: Alarms that stood before; of these the calls go on standing.
+        alarms: Alarms that stood before; of these the calls go on standing, and the holder
+            outlives lots.
     """
-    kept = tuple(entry for entry in alarms if entry[0] in CALLS)
+    kept = tuple(entry for entry in alarms if entry[0] in (*CALLS, "holder-share"))
     if lost:
         kept = (*kept, ("indicator-lost", joined(lost)))
     if signal_faults:

@@ -13,6 +13,7 @@ AlarmCode = Literal[
     "signal-fault", "help-called", "attention-asked",
     "order-short",
     "clampings-alike", "values-never-fall",
+    "holder-share", "rotated-backwards",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 

@@ -29,12 +29,11 @@ CONFOUNDED: dict[PinMoves, str] = {
 }
 """What can't be told apart, by how the pin moves when the collet is rotated."""
 
-LEAST_PIECES = 5
-"""Fewer pieces raise no alarm about the sense of rotation."""
+LEAST_CLAMPINGS = 15
+"""From fewer first clampings a standard error is too unsure itself to raise an alarm."""
 
-_WRONG_SENSE_RATIO = 2.0
-"""The −1 term has to hold twice the power of the +1 term: luck alone does that in about
-one of 7 comparisons of 2 × 5 pieces without any collet vector, and hardly ever with one."""
+_BEYOND_DOUBT = 3.5
+"""Standard errors; see ``tests/rules/test_holder_series.py`` for what that gives."""
 
 
 class SeparationError(ValueError):
@@ -140,19 +139,6 @@ def pooled_scatter(pieces: Sequence[Separated], confidence: float = 0.95) -> Sca
     return Scatter(sqrt(squares / freedom), low, high, freedom)
 
 
-def is_rotated_backwards(pieces: Sequence[Separated]) -> bool:
-    """Return whether the −1 terms of a lot stand above the +1 terms: wrong sense of rotation.
-
-    Rotated the other way, a collet's vector shows as −1 and scatter as +1.
-    """
-    of_three = [piece for piece in pieces if piece.clampings >= 3]
-    if len(of_three) < LEAST_PIECES:
-        return False
-    plus = sum(abs(piece.collet) ** 2 for piece in of_three)
-    minus = sum(abs(piece.minus_one) ** 2 for piece in of_three)
-    return minus > _WRONG_SENSE_RATIO * plus
-
-
 def inseparable_harmonics(steps: int, highest: int) -> tuple[int, ...]:
     """Return harmonics of the collet that ``steps`` equal steps can't tell from the holder's.
 
@@ -178,8 +164,14 @@ class HolderShare:
     clampings: int
 
     def exceeds(self, limit_nm: int) -> bool:
-        """Return whether the holder is above a limit beyond doubt."""
-        return self.run_out_nm - self.uncertainty_nm > limit_nm
+        """Return whether the holder is above a limit beyond doubt.
+
+        It is looked at after every piece, so two standard errors are passed by luck alone in
+        most lots: it takes three and a half, and a standard error worth the name.
+        """
+        if self.clampings < LEAST_CLAMPINGS:
+            return False
+        return self.run_out_nm - self.uncertainty_nm * _BEYOND_DOUBT / 2 > limit_nm
 
 
 def holder_share(first_vectors: Sequence[complex]) -> HolderShare:

@@ -106,7 +106,8 @@ def _working(state: BenchState, rules: BenchRules) -> Signals:
     note = f" (no result: {last.reason})" if last is not None and last.reason else ""
     is_single = rules.capture.mode == "single-value"
     if not is_single and state.capture.loosening is None and not state.is_measuring:
-        text = f"Loosen the nut, turn the collet a third, tighten again{note}"
+        way = rules.rotation.way
+        text = f"Loosen the nut, turn the collet a third {way}, tighten again{note}"
         if number == 1:
             text = "Loosen the nut and clamp the collet: nothing counts before a loosening"
         return Signals("loosen", "operator", "loosen", text, "", number, needed)

@@ -15,16 +15,17 @@ turns V by at most r radians, alike at each clamping, and shortens it by r²/4. 
 the angle is the frame's own. Without either a direction has no zero, so there is none.
 """
 
-from cmath import phase
+from cmath import phase, rect
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import degrees, floor, pi, sqrt
+from math import degrees, floor, pi, radians, sqrt
 
 from rules.sweep import Proof, Sweep, SweepRules
 from rules.sweep_angle import SweepAngle, sweep_angle
 
 __all__ = [
     "DIRECTED", "Harmonic", "SweepVector", "VectorError", "fit_harmonic", "sweep_vector",
+    "vector_of",
 ]  # fmt: skip
 
 DIRECTED: frozenset[Proof] = frozenset({"index", "angle"})
@@ -82,6 +83,11 @@ class SweepVector:
     whole: Harmonic
     turns: tuple[Harmonic, ...]
     drift_per_turn_nm: float
+
+
+def vector_of(amplitude_nm: float, direction_udeg: int) -> complex:
+    """Return the vector of a first harmonic, nm, from its amplitude and its high spot."""
+    return rect(amplitude_nm, -radians(direction_udeg / 1_000_000))
 
 
 def fit_harmonic(angles_rad: Sequence[float], values_nm: Sequence[float]) -> Harmonic:

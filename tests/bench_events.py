@@ -7,7 +7,7 @@ from daemon.messages import (
     ClampingData,
     Event,
     LooseningData,
-    PositionData,
+    MeasuredPosition,
     ResultWord,
     SweepPoints,
 )
@@ -62,7 +62,7 @@ def clamping_event(
             seen_um=None,
             meets=["grade-1", "grade-2"] if within_best else ["grade-2"],
             positions=[
-                PositionData(
+                MeasuredPosition(
                     position="far",
                     indicator="IND-21",
                     tir_um=tir_um,

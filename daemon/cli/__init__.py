@@ -8,6 +8,7 @@ from daemon.cli import (
     demo,
     drivers,
     explain,
+    holder,
     lot,
     piece,
     ports,
@@ -48,6 +49,7 @@ app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
 app.add_typer(store.store_app, name="store")
+app.add_typer(holder.holder_app, name="holder")
 
 
 def main() -> None:

@@ -12,6 +12,7 @@ from daemon.cli.stored import LotCode, StoreFile, one_lot, store_path
 from daemon.separation import STEPS, HolderPoint, LotSeparation, SeparatedPiece, separate_lot
 from daemon.store.read_only import reading_only
 from daemon.store.stored import StoredLot
+from rules.holder_series import WHAT_TO_DO
 from rules.separation import CONFOUNDED, Scatter, inseparable_harmonics
 
 __all__ = ["lot_separation"]
@@ -53,12 +54,9 @@ def lot_separation(
 def _alarms(one: LotSeparation) -> list[str]:
     alarms = []
     if one.is_holder_beyond:
-        alarms.append("the holder is above its limit: dirty or worn")
+        alarms.append(f"the holder's share is above its limit: {WHAT_TO_DO}")
     if one.is_backwards:
-        alarms.append(
-            "collets seem to be rotated against the sense in which the spindle turns: their"
-            " own share counts as scatter, and scatter as theirs"
-        )
+        alarms.append(one.rotation.wrong_way)
     return alarms
 
 

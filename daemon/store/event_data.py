@@ -9,9 +9,10 @@ from daemon.messages import (
     ClampingData,
     CorrectionData,
     DecisionRuleData,
+    DiagnosisData,
     LooseningData,
     LotData,
-    PositionData,
+    MeasuredPosition,
     PositionLimitData,
     PutAwayData,
     RulesName,
@@ -38,9 +39,12 @@ from rules.facts import (
 from rules.length import nm_to_um
 from rules.lot import LotView
 from rules.ruleset import COVERAGE_FACTOR, Limit, RuleSet
+from rules.sweep import Diagnosis
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
+UDEG = 1_000_000
+"""Microdegrees a degree."""
 
 
 def um(value_nm: int | None) -> float | None:
@@ -48,16 +52,31 @@ def um(value_nm: int | None) -> float | None:
     return None if value_nm is None else nm_to_um(value_nm)
 
 
-def position_data(position: PositionRunOut) -> PositionData:
-    """Return run-out at one indicator."""
+def position_data(position: PositionRunOut, has_zero: bool) -> MeasuredPosition:
+    """Return run-out at one indicator; a direction only where the spindle has a zero."""
     run_out = position.run_out
-    return PositionData(
+    found = run_out.diagnosis
+    return MeasuredPosition(
         position=position.position,
         indicator=position.indicator,
         tir_um=um(run_out.tir_nm),
         turns_um=[nm_to_um(turn) for turn in run_out.turns_nm],
         samples=run_out.samples,
         closure_um=um(run_out.closure_nm),
+        diagnosis=None if found is None else diagnosis_data(found, has_zero),
+    )
+
+
+def diagnosis_data(found: Diagnosis, has_zero: bool) -> DiagnosisData:
+    """Return what a sweep shows beside its TIR; directions to a thousandth of a degree."""
+    return DiagnosisData(
+        eccentricity_um=nm_to_um(found.amplitude_nm),
+        direction_deg=round(found.direction_udeg / UDEG, 3) % 360 if has_zero else None,
+        form_um=nm_to_um(found.form_nm),
+        noise_um=nm_to_um(found.noise_nm),
+        drift_um=nm_to_um(found.drift_nm),
+        gap_deg=round(found.gap_udeg / UDEG, 3),
+        loss_um=[um(loss) for loss in found.loss_nm],
     )
 
 
@@ -77,8 +96,8 @@ def _loosening(clamping: Clamping) -> LooseningData:
     return LooseningData(evidence=seen.evidence, size_um=um(seen.size_nm), duration_s=duration)
 
 
-def clamping_data(lot: str, fact: ClampingFact) -> ClampingData:
-    """Return the data of a clamping that counts."""
+def clamping_data(lot: str, fact: ClampingFact, has_zero: bool) -> ClampingData:
+    """Return the data of a clamping that counts; ``has_zero``: of the spindle's angle."""
     clamping, assessed = fact.clamping, fact.assessed
     return ClampingData(
         lot=lot,
@@ -91,13 +110,13 @@ def clamping_data(lot: str, fact: ClampingFact) -> ClampingData:
         tir_um=um(assessed.tir_nm),
         seen_um=um(assessed.seen_nm),
         meets=list(assessed.meets),
-        positions=[position_data(p) for p in clamping.positions],
+        positions=[position_data(p, has_zero) for p in clamping.positions],
         loosening=_loosening(clamping),
         points=[_points(p, clamping.started_ns) for p in clamping.positions],
     )
 
 
-def refused_data(lot: str, fact: RefusedFact) -> ClampingData:
+def refused_data(lot: str, fact: RefusedFact, has_zero: bool) -> ClampingData:
     """Return the data of something that is no clamping of any piece."""
     clamping = fact.clamping
     seen = fact.value_nm if clamping is None else clamping.seen_nm
@@ -112,7 +131,7 @@ def refused_data(lot: str, fact: RefusedFact) -> ClampingData:
         tir_um=None,
         seen_um=um(seen),
         meets=[],
-        positions=[position_data(p) for p in clamping.positions] if clamping else [],
+        positions=[position_data(p, has_zero) for p in clamping.positions] if clamping else [],
         loosening=_loosening(clamping) if clamping else LooseningData(evidence="not-observed"),
     )
 

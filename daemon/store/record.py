@@ -29,6 +29,8 @@ from rules.facts import (
 from rules.lot import LotView
 from rules.ruleset import RuleSet
 from rules.run_out import EVALUATION_VERSION
+from rules.sweep import Diagnosis
+from rules.vectors import DIRECTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,11 @@ class Provenance:
     rules: RuleSet
     proof: str
     drivers: Mapping[str, tuple[str, str]]
+
+    @property
+    def has_zero(self) -> bool:
+        """Return whether index or encoder mark a zero on the spindle: a direction needs it."""
+        return self.proof in DIRECTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +112,9 @@ class Record:
             case CorrectionFact():
                 self._correction(fact)
             case RefusedFact():
-                self._event("clamping", event_data.refused_data(self._code, fact))
+                self._event(
+                    "clamping", event_data.refused_data(self._code, fact, self.by.has_zero)
+                )
             case OrderFact() | VisualFact() | BoxFact() if self.lot is not None:
                 self._lot_change(fact, self.lot)
             case LotFact() if self.lot is not None:
@@ -130,7 +139,9 @@ class Record:
                 kind=fact.cycle_kind, reason="", role="", opened_utc=self.at.utc,
             )  # fmt: skip
         cycle = self._cycle(fact.piece, fact.cycle)
-        seq = self._event("clamping", event_data.clamping_data(self._code, fact))
+        seq = self._event(
+            "clamping", event_data.clamping_data(self._code, fact, self.by.has_zero)
+        )
         clamping, assessed = fact.clamping, fact.assessed
         row = self._insert(
             "clampings", cycle=cycle, number=fact.number, result=assessed.result,
@@ -156,6 +167,18 @@ class Record:
                 turns_nm=json.dumps(run_out.turns_nm), samples=run_out.samples,
                 closure_nm=run_out.closure_nm, invalid=run_out.invalid,
             )  # fmt: skip
+            if run_out.diagnosis is not None:
+                self._diagnosis(row, position.position, run_out.diagnosis)
+
+    def _diagnosis(self, clamping: int, position: str, found: Diagnosis) -> None:
+        first, second, third = found.loss_nm
+        self._insert(
+            "clamping_diagnoses", clamping=clamping, position=position,
+            amplitude_nm=found.amplitude_nm,
+            direction_udeg=found.direction_udeg if self.by.has_zero else None,
+            form_nm=found.form_nm, noise_nm=found.noise_nm, drift_nm=found.drift_nm,
+            gap_udeg=found.gap_udeg, loss_1_nm=first, loss_2_nm=second, loss_3_nm=third,
+        )  # fmt: skip
 
     def _cycle_ended(self, fact: CycleEndedFact) -> None:
         cycle = self._cycle(fact.piece, fact.cycle)

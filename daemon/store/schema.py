@@ -152,6 +152,26 @@ _VISUAL = """CREATE TABLE visual_findings (  -- set aside before the bench, by w
     at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT"""
 
 
+_DIAGNOSES = """CREATE TABLE clamping_diagnoses (  -- beside the TIR; it decides nothing
+    clamping INTEGER NOT NULL REFERENCES clampings(id), position TEXT NOT NULL,
+    amplitude_nm INTEGER NOT NULL, direction_udeg INTEGER, form_nm INTEGER NOT NULL,
+    noise_nm INTEGER NOT NULL, drift_nm INTEGER NOT NULL, gap_udeg INTEGER NOT NULL,
+    loss_1_nm INTEGER, loss_2_nm INTEGER, loss_3_nm INTEGER,
+    PRIMARY KEY (clamping, position)) STRICT, WITHOUT ROWID"""
+
+_DIAGNOSES_UM = """CREATE VIEW diagnoses_um AS
+    SELECT l.bench, l.code AS lot, p.number AS piece, c.number AS cycle,
+        k.number AS clamping, d.position, k.result, k.at_utc,
+        d.amplitude_nm / 1000.0 AS eccentricity_um,
+        d.direction_udeg / 1000000.0 AS direction_deg, d.form_nm / 1000.0 AS form_um,
+        d.noise_nm / 1000.0 AS noise_um, d.drift_nm / 1000.0 AS drift_um,
+        d.gap_udeg / 1000000.0 AS gap_deg, d.loss_1_nm / 1000.0 AS loss_1_um,
+        d.loss_2_nm / 1000.0 AS loss_2_um, d.loss_3_nm / 1000.0 AS loss_3_um
+    FROM clamping_diagnoses d JOIN clampings k ON k.id = d.clamping
+    JOIN cycles c ON c.id = k.cycle JOIN pieces p ON p.id = c.piece
+    JOIN lots l ON l.id = p.lot"""
+
+
 @migrations()
 def m001_records(db: Database) -> None:
     """Lay every table and view of the record."""
@@ -164,3 +184,10 @@ def m002_visual_findings(db: Database) -> None:
     """Keep what visual inspection set aside: the lot has to add up."""
     db.execute(_VISUAL)
     db.execute("CREATE INDEX visual_findings_by_lot ON visual_findings (lot)")
+
+
+@migrations()
+def m003_diagnoses(db: Database) -> None:
+    """Keep what a sweep shows beside its TIR: the holder's share is read from it."""
+    db.execute(_DIAGNOSES)
+    db.execute(_DIAGNOSES_UM)

@@ -16,9 +16,9 @@ from daemon.config import BenchConfig, Config, load
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.cycle import CycleKind, HowEnded
+from rules.diagnosis import evaluate_diagnosed
 from rules.facts import ClampingFact, CycleEndedFact, CycleOpenedFact, Fact, PutAwayFact
 from rules.grading import Assessed, Decision, assess, decide
-from rules.run_out import evaluate
 from rules.sweep import Cut, Sweep
 from simulators.collet import Clamper, Collet, ColletKind, Tightening, fill_tray
 from simulators.indicator import Indicator
@@ -177,7 +177,7 @@ class Shop:
             )
         for indicator in self.one.rules.capture.indicators:
             seen = self.kind.spoil(number, before, indicator.position, swept)
-            run_out = evaluate(seen, indicator.sweep)
+            run_out = evaluate_diagnosed(seen, indicator.sweep)
             positions.append(PositionRunOut(indicator.id, indicator.position, seen, run_out))
         loosening = Loosening("pin-jump", swept.at_ns[0] - 20 * NS_PER_S, 90_000, NS_PER_S)
         return Clamping("sweep", swept.at_ns[0], swept.at_ns[-1], tuple(positions), loosening)

@@ -65,7 +65,7 @@ def test_holder_scatter_and_collets_come_back_from_the_record(
     assert len(found.firsts) == len(found.pieces) == 60
     share = found.holder
     assert share is not None
-    assert share.clampings == 25
+    assert share.clampings == 50
     assert abs(share.run_out_nm - 1_000) <= share.uncertainty_nm
     scatter = found.scatter()
     assert scatter is not None
@@ -87,7 +87,9 @@ def test_a_collet_rotated_the_other_way_raises_the_alarm(
     assert separated(shop).is_backwards
     code, answer = asked(shop)
     assert code == 0
-    assert "against the sense in which the spindle turns" in answer["positions"][0]["alarms"][0]
+    (alarm,) = answer["positions"][0]["alarms"]
+    assert "rotate them the way the spindle turns" in alarm
+    assert 'set collet = "against-spindle" in [bench.rotation]' in alarm
 
 
 def test_a_holder_above_its_limit_raises_the_alarm(bench_folder: Callable[..., Path]) -> None:
@@ -95,7 +97,10 @@ def test_a_holder_above_its_limit_raises_the_alarm(bench_folder: Callable[..., P
     _, answer = asked(shop)
     (one,) = answer["positions"]
     assert one["holder_limit_um"] == 1.2  # a tenth of grade 2's 12 µm: it needs one clamping
-    assert one["alarms"] == ["the holder is above its limit: dirty or worn"]
+    (alarm,) = one["alarms"]
+    assert alarm.startswith(
+        "the holder's share is above its limit: the holder is dirty or worn"
+    )
     assert one["holder"][0]["piece"] == 5
     assert [point["piece"] for point in one["holder"]] == list(range(5, 41))
 
@@ -202,7 +207,7 @@ def test_people_read_it_in_lines(bench_folder: Callable[..., Path]) -> None:
     lines = done.stdout.splitlines()
     assert lines[0] == "lot W-2611-A (MR-10-MED), bench b1, position far"
     assert lines[1].startswith("  holder    ")
-    assert lines[1].endswith("from the last 25 of 30 first clampings; limit 1.2 µm")
+    assert lines[1].endswith("from the last 30 of 30 first clampings; limit 1.2 µm")
     assert "3 steps can't tell the collet's harmonics 3, 6, 9" in done.stdout
     assert "own run-out" in lines[-1]
 

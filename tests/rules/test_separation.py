@@ -12,7 +12,6 @@ from rules.separation import (
     SeparationError,
     holder_share,
     inseparable_harmonics,
-    is_rotated_backwards,
     pooled_scatter,
     separate,
 )
@@ -115,21 +114,6 @@ def test_scatter_is_pooled_over_pieces_and_its_interval_holds() -> None:
 def test_scatter_of_pieces_with_two_clampings_is_refused() -> None:
     with pytest.raises(SeparationError):
         pooled_scatter([separate([1 + 0j, 2 + 0j], [0, 180])])
-
-
-def test_rotating_the_wrong_way_is_seen_and_the_right_way_is_not_called_wrong() -> None:
-    rng = Random(8)
-    right = [is_rotated_backwards([piece(rng)[1] for _ in range(10)]) for _ in range(300)]
-    wrong = [
-        is_rotated_backwards([piece(rng, sense=-1)[1] for _ in range(10)]) for _ in range(300)
-    ]
-    assert sum(right) == 0
-    assert sum(wrong) >= 290
-
-
-def test_four_pieces_raise_no_alarm() -> None:
-    rng = Random(8)
-    assert not is_rotated_backwards([piece(rng, sense=-1)[1] for _ in range(4)])
 
 
 @pytest.mark.parametrize(
