@@ -259,7 +259,9 @@ def test_a_viewer_gets_only_the_parts_that_are_newer_than_what_it_has(hall: Hall
     assert hall.shop.since(version) is None
     hall.hear("b1/prompt", '{"word": "loosen", "text": "Loosen"}')
     news = json.loads(hall.shop.since(version) or b"")
-    assert news["benches"] == {"b1": {"prompt": {"word": "loosen", "text": "Loosen"}}}
+    assert news["benches"] == {
+        "b1": {"prompt": {"word": "loosen", "text": "Loosen", "cell": None}}
+    }
     assert news["version"] == hall.shop.version
 
 
