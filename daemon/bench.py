@@ -7,18 +7,24 @@ fault, its lamps are off and nothing is graded until a record can be kept again.
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from secrets import token_hex
 
+from daemon import lot_opening
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
+from daemon.lot_opening import boxes_of_file, capacities_of_file
 from daemon.messages import OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
-from rules import bench
+from rules import bench, rest_life, rest_prompt
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.facts import (
+    AlarmCode,
     AlarmFact,
+    BoxFact,
     ClampingFact,
     CorrectionFact,
     Fact,
@@ -29,6 +35,9 @@ from rules.lot import LotView
 from rules.signals import Signals, show
 
 log = logging.getLogger(__name__)
+
+_LEAVE_THE_LOT = (AlarmFact, BoxFact, ClampingFact, RefusedFact)
+"""Facts after which no draw and no look can be due."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +90,17 @@ class BenchRunner:
         store: Store,
         clock: Clock,
         boot: str,
+        seeds: Callable[[], str] = lambda: token_hex(16),
     ) -> None:
         """Take the bench up where the store left it.
+
+        Args:
+            config: The whole bench file.
+            one: This bench of it.
+            store: The record.
+            clock: The clock.
+            boot: Id of this boot.
+            seeds: Makes the seeds of draws: not to be foreseen by anybody.
 
         Raises:
             StoreError: If the store can't be read or the start can't be recorded.
@@ -96,6 +114,7 @@ class BenchRunner:
         self._store = store
         self._clock = clock
         self._boot = boot
+        self._seeds = seeds
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
         self.run_out = run_out_watch(one)
@@ -115,12 +134,28 @@ class BenchRunner:
                 "%s: lot %s was closed; it is not opened again", self.by.bench, wanted.code
             )
             return
-        boxes = {b.id: b.box for b in self.config.section.bin if b.box is not None}
         opening = LotOpening(
-            wanted.code, wanted.article, wanted.quantity, dict(wanted.order), boxes,
-            wanted.holder, tuple(wanted.pins), wanted.role,
+            wanted.code, wanted.article, wanted.quantity, dict(wanted.order),
+            boxes_of_file(self.config.section), wanted.holder, tuple(wanted.pins),
+            wanted.role, wanted.cells, wanted.seed or "",
+            capacities=capacities_of_file(self.config.section),
         )  # fmt: skip
+        try:
+            opening = self._with_rest(opening)
+        except CommandRefusedError as error:  # another article than the file's, say
+            raise StoreError(self._store.path, f"lot {wanted.code}: {error}") from error
         self._store.open_lot(opening, self.by, self._stamp())
+
+    def _with_rest(self, opening: LotOpening) -> LotOpening:
+        """Return an opening with what the rule file says of its rest, and its draw.
+
+        Raises:
+            CommandRefusedError: If the rest of this lot can't be judged so.
+        """
+        grading = self.config.rules.grading
+        return lot_opening.with_rest(
+            opening, grading.rest, grading.grades[-1], self._store.series, self._seeds
+        )
 
     def _take_up(self, note: CorrectionFact | None = None) -> None:
         work = self._store.open_work(self.by.bench)
@@ -170,16 +205,18 @@ class BenchRunner:
             self._state = bench.note_line(self._state, event)
             return False
         state, facts = bench.step(self._state, event, self.config.rules, self.lot)
+        followed: tuple[Fact, ...] = ()
         if facts or inbound is not None:
             at = self._stamp()
             try:
-                self._store.commit(facts, self.by, at, inbound)
+                followed = self._keep(facts, at, inbound)
                 if any(not isinstance(f, AlarmFact | RefusedFact) for f in facts):
                     self.lot = self._store.lot(self.by.bench)
             except StoreError as error:
                 self._fail(error, event)
                 return False
         before, self._state = self._state, state
+        facts = (*facts, *followed)
         if facts or _looks_other(before, state):
             self._refresh(facts)
         if any(isinstance(f, ClampingFact | CorrectionFact) for f in facts):
@@ -204,11 +241,33 @@ class BenchRunner:
             if said.is_on != (said.code in self.alarms):
                 self.handle(said)
 
+    def _keep(
+        self, facts: tuple[Fact, ...], at: Stamp, inbound: str | None
+    ) -> tuple[Fact, ...]:
+        """Commit facts with those that follow for the rest of the lot; return the latter.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        changes = any(not isinstance(fact, _LEAVE_THE_LOT) for fact in facts)
+        return self._store.commit(facts, self.by, at, inbound, self._due if changes else None)
+
+    def _due(self, lot: LotView, rest_cells: Callable[[], tuple[int, ...]]) -> tuple[Fact, ...]:
+        return rest_life.due(lot, self._seeds, rest_cells)
+
     def _look_ahead(self) -> None:
-        """Raise or return the early warning that the lot will not fill the order.
+        """Raise or return what the lot's record warns of: it runs short, the rest is held.
 
         After the put-away, not with the verdict: the lamp does not wait for a forecast.
         """
+        if self.lot is not None:
+            noticed: dict[AlarmCode, str] = {
+                "rest-held": rest_prompt.held_text(self.lot),
+                "box-full": rest_prompt.boxes_text(self.lot),
+            }
+            for code, text in noticed.items():
+                if text != self.alarms.get(code, ""):
+                    self.handle(bench.Judged(code, bool(text), text))
         was_short = "order-short" in self.alarms
         try:
             found = self.forecast()
@@ -229,20 +288,23 @@ class BenchRunner:
         standing = self._store.standing(self.by.bench)
         if self.lot is None or standing is None:
             return None
-        return order_forecast(self.lot, standing.counts(), "order-short" in self.alarms)
+        return order_forecast(
+            self.lot, standing, self.config.rules.grading, "order-short" in self.alarms
+        )
 
     def open_lot(self, opening: LotOpening) -> None:
         """Open a lot.
 
         Raises:
-            CommandRefusedError: If one is open, or the bench had one of this code.
+            CommandRefusedError: If one is open, the bench had one of this code, or its
+                rest can't be judged as the rule file says.
             StoreError: If it can't be kept.
         """
         if self.lot is not None:
             raise CommandRefusedError(f"lot {self.lot.code} is open; one lot at a time")
         if self._store.had_lot(self.by.bench, opening.code):
             raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
-        self._store.open_lot(opening, self.by, self._stamp())
+        self._store.open_lot(self._with_rest(opening), self.by, self._stamp())
         self.lot = self._store.lot(self.by.bench)
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self._load_run_out()
@@ -255,10 +317,18 @@ class BenchRunner:
         Raises:
             StoreError: If it can't be kept.
         """
-        self._store.commit(facts, self.by, self._stamp(), inbound)
+        followed = self._keep(facts, self._stamp(), inbound)
         self.lot = self._store.lot(self.by.bench)
-        self._refresh(facts)
+        self._refresh((*facts, *followed))
         self._look_ahead()
+
+    def resume_sampling(self, article: str, reason: str, role: str, inbound: str) -> None:
+        """Keep that a corrective action was taken: an article's series is taken up again.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        self._store.resume_sampling(article, reason, role, self.by, self._stamp(), inbound)
 
     def open_lot_or_refuse(self) -> LotView:
         """Return the open lot.
@@ -327,6 +397,24 @@ class BenchRunner:
     def alarms(self) -> Mapping[str, str]:
         """Return the alarms that stand, by code, with their texts."""
         return dict(self._state.alarms)
+
+    @property
+    def piece_in_work(self) -> int | None:
+        """Return the piece in work or in hand; None between pieces."""
+        return self._state.piece
+
+    @property
+    def is_measuring(self) -> bool:
+        """Return whether a clamping is being swept."""
+        return self._state.is_measuring
+
+    def utc_now(self) -> datetime:
+        """Return the time of day."""
+        return self._clock.utc()
+
+    def in_real_seconds(self, bench_s: float | None) -> float | None:
+        """Return an interval of the bench's clock as it passes by the wall's."""
+        return None if bench_s is None else bench_s / self._clock.rate
 
     def _utc(self) -> str:
         return rfc3339(self._clock.utc())

@@ -47,7 +47,10 @@ def _do(
         case "lot-show":
             lot = snapshot.lot(runner, store)
             return lot.lot or "no lot is open", lot.model_dump(mode="json")
-        case "lot-open" | "lot-order" | "lot-visual" | "lot-close" | "box-change":
+        case (
+            "lot-open" | "lot-order" | "lot-visual" | "lot-close" | "lot-cell"
+            | "lot-resume-sampling" | "box-change"
+        ):  # fmt: skip
             return carry_out_lot(command, runner, store)
         case "piece-show":
             return _show_piece(command, runner, store)

@@ -17,6 +17,7 @@ from daemon.config_sections import (
     LotSection,
 )  # fmt: skip
 from daemon.errors import ConfigError
+from daemon.lot_checks import check_lots
 from daemon.no_driver import NO_DRIVER
 from daemon.registry import FoundDriver, find_driver
 from daemon.rule_file import ReadRules, read_rules
@@ -146,6 +147,8 @@ def load(path: Path) -> Config:
     outlines = {name: found.outline for name, found in read.items()}
     config_checks.check_raw(source.raw, outlines, faults)
     rule_sets = {n: (f.rules, f.text) for n, f in read.items() if f.rules is not None}
+    if file is not None:
+        check_lots(_lots(file, rule_sets), faults)
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(
@@ -156,6 +159,16 @@ def load(path: Path) -> Config:
         source, file, _lines(file, drivers), benches, _broker(file, path.parent),
         path.parent / file.store.path,
     )  # fmt: skip
+
+
+def _lots(
+    file: BenchFile, rule_sets: Mapping[str, tuple[RuleBook, str]]
+) -> dict[int, tuple[LotSection, RuleBook]]:
+    return {
+        number: (bench.lot, rule_sets[bench.rules][0])
+        for number, bench in enumerate(file.bench)
+        if bench.lot is not None and bench.rules in rule_sets
+    }
 
 
 def _lines(file: BenchFile, drivers: Mapping[str, FoundDriver]) -> dict[str, LineConfig]:

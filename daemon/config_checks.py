@@ -227,14 +227,12 @@ def _check_bins(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> Non
 
 def _check_limits(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
     """Hold the indicators' positions to the limits per position, both ways."""
-    places = {
-        indicator.get("position", "far"): number
-        for number, indicator in tables(bench, "indicator")
-    }
+    said = {number: one.get("position", "far") for number, one in tables(bench, "indicator")}
+    places = {name: number for number, name in said.items() if isinstance(name, str)}
     file = bench.get("rules")
     for grade, named in rules.positions.items():
         accepted = ", ".join(sorted(named))
-        for place in sorted(str(p) for p in places if p not in named):
+        for place in sorted(places.keys() - named):
             text = f"{place!r} has no limit in {grade} of {file}; accepted are {accepted}"
             faults.add(f"{key}.indicator.{places[place]}.position", text)
         for place in sorted(named - places.keys()):

@@ -181,6 +181,9 @@ class BenchBinSection(Section):
     id: Word
     shape: Literal["ring", "square", "pentagon", "bar", "triangle", "cross", "diamond"]
     box: Text | None = None
+    capacity: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    """Pieces its first box holds."""
+
     lamp_words: dict[Literal["off", "on", "slow", "fast"], Text] = {}
 
     @model_validator(mode="after")
@@ -199,12 +202,25 @@ class LotSection(Section):
     article: Annotated[Text, Field(max_length=80)]
     quantity: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
     order: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
+    cells: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    """Numbered cells of the tray, from 1; None: they are not numbered."""
+
+    seed: Annotated[Text, Field(max_length=200)] | None = None
+    """Of the draws; None makes one, which is the better record."""
+
     holder: str = ""
     pins: list[Text] = []
     pin_moves: PinMoves | None = None
     """None: nobody said so; what the pin itself adds then counts for nobody knows whom."""
 
     role: Text = "operator"
+
+    @model_validator(mode="after")
+    def _pieces_have_cells(self) -> "LotSection":
+        if self.cells is not None and (self.quantity is None or self.cells < self.quantity):
+            text = f"got {self.cells}; accepted is quantity or more, with a quantity"
+            raise KeyFaultError("cells", text)
+        return self
 
 
 class BenchSection(Section):

@@ -12,6 +12,8 @@ from rules.lot_life import (
     change_box,
     change_order,
     check_close,
+    check_unproved,
+    find_empty,
     reconcile,
     set_aside,
 )  # fmt: skip
@@ -36,6 +38,10 @@ def carry_out_lot(command: Command, runner: BenchRunner, store: Store) -> Answer
                 return _visual(command, runner, store)
             case "box-change":
                 return _box(command, runner, store)
+            case "lot-cell":
+                return _cell(command, runner, store)
+            case "lot-resume-sampling":
+                return _resume_sampling(command, runner)
             case _:
                 return _close(command, runner, store)
     except LotRefusedError as error:
@@ -70,7 +76,7 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
         )
     opening = LotOpening(
         command.lot or "", command.article or "", command.quantity, dict(command.order), {},
-        command.holder, tuple(command.pins), command.role,
+        command.holder, tuple(command.pins), command.role, command.cells, command.seed,
     )  # fmt: skip
     runner.open_lot(opening)
     return f"lot {command.lot} is open", _shown(runner, store)
@@ -94,10 +100,27 @@ def _visual(command: Command, runner: BenchRunner, store: Store) -> Answer:
     pieces = command.pieces or 1
     facts = set_aside(
         runner.open_lot_or_refuse(), command.finding or "other", pieces, command.reason,
-        command.role,
+        command.role, command.cell,
     )  # fmt: skip
     runner.change_lot(facts, command.id)
     return f"{pieces} set aside: {command.finding}", _shown(runner, store)
+
+
+def _cell(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    _need(command, cell=command.cell, reason=command.reason, role=command.role)
+    view, cell = runner.open_lot_or_refuse(), command.cell or 0
+    if view.next_cell == cell and runner.piece_in_work is None and runner.is_measuring:
+        raise CommandRefusedError(f"cell {cell}: its piece is being measured")
+    is_done = store.cell_is_done(runner.by.bench, cell)
+    facts = find_empty(view, cell, is_done, command.reason, command.role)
+    runner.change_lot(facts, command.id)
+    return f"cell {cell} is empty", _shown(runner, store)
+
+
+def _resume_sampling(command: Command, runner: BenchRunner) -> Answer:
+    _need(command, article=command.article, reason=command.reason, role=command.role)
+    runner.resume_sampling(command.article or "", command.reason, command.role, command.id)
+    return f"sampling of {command.article} is resumed, tightened", None
 
 
 def _box(command: Command, runner: BenchRunner, store: Store) -> Answer:
@@ -123,7 +146,10 @@ def _close(command: Command, runner: BenchRunner, store: Store) -> Answer:
     view = runner.open_lot_or_refuse()
     account = reconcile(view, standing_of(snapshot.lot(runner, store)), command.counted)
     check_close(account, command.mismatch)
+    check_unproved(view, command.unproved, command.counted)
     reason = command.reason
+    if command.unproved.strip():
+        reason = f"{reason}; rest not proved: {command.unproved}"
     if account.difference:
         reason = f"{reason}; {account.difference:+d} pieces: {command.mismatch}"
     shown = _shown(runner, store)

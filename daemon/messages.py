@@ -88,7 +88,7 @@ class State(Payload):
     bin: str | None = None
     """Where the piece in hand belongs, in ``put-away``."""
     cell: int | None = None
-    """Tray cell the next piece is taken from, or the one in work was."""
+    """Tray cell the next piece is taken from, while one is wanted."""
     tirs: list["ClampingBrief"] = []
     """Clampings of the cycle so far."""
     alarms: list[str] = []
@@ -164,6 +164,9 @@ class RestPlanData(Payload):
     """The ordinary grade: the rest would go as this."""
     acceptance_um: Um
     """What first clampings are compared with."""
+    acceptance_um_at: dict[str, Um] = {}
+    """At each position, where the rule file limits positions; ``acceptance_um`` is the
+    tightest of them then."""
     limiting_quality: float | None = None
     """Largest share beyond that may be left, 0 to 1; None under ``aql``."""
     consumers_risk: float | None = None
@@ -629,6 +632,8 @@ class Command(Payload):
         "lot-order",
         "lot-visual",
         "lot-close",
+        "lot-cell",
+        "lot-resume-sampling",
         "box-change",
         "piece-show",
         "piece-retry",
@@ -660,6 +665,14 @@ class Command(Payload):
     """``lot-close``: unmeasured pieces counted in the tray."""
     mismatch: Annotated[str, Field(max_length=500)] = ""
     """``lot-close``: why the lot doesn't add up."""
+    unproved: Annotated[str, Field(max_length=500)] = ""
+    """``lot-close``: what becomes of a rest that is not proved."""
+    cells: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    """``lot-open``: numbered cells of the tray, from 1."""
+    seed: Annotated[str, Field(max_length=200)] = ""
+    """``lot-open``: of the draws; empty lets the service make one."""
+    cell: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    """``lot-cell``: found empty; ``lot-visual``: where the piece lay."""
     after_seq: Annotated[int, Field(ge=0, le=2**53)] | None = None
     """``events``: replay everything after this sequence number."""
 

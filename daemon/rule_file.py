@@ -15,7 +15,7 @@ from daemon.rule_sections import (
     UncertaintySection,
 )  # fmt: skip
 from daemon.toml_file import Faults, TomlText, read_toml
-from rules.ruleset import Grade, Limit, Resolution, Rest, RuleBook, RuleSet, tightest
+from rules.ruleset import Grade, Limit, Resolution, RuleBook, RuleSet, tightest
 
 
 def _book(file: RuleFile, sha256: str) -> RuleBook:
@@ -58,7 +58,7 @@ def _ruleset(file: RuleFile, one: ArticleSection, sha256: str) -> RuleSet:
         turns=one.cycle.turns,
         retries=one.cycle.retries,
         invalid_max=one.cycle.invalid_max,
-        rest=Rest(**one.rest.model_dump()) if one.rest is not None else None,
+        rest=one.rest.rest() if one.rest is not None else None,
         article=one.id,
         resolution=Resolution(**file.resolution.model_dump()),
         expanded_uncertainty_nm=one.uncertainty.nm if one.uncertainty is not None else None,

@@ -1,11 +1,12 @@
 """The tables of a rule file, one pydantic model each; numbers carry units in their names."""
 
 from decimal import Decimal
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Share, Text, Word
+from daemon.rest_section import RestSection
+from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text, Word
 from rules.length import inch_to_nm, um_to_nm
 from rules.ruleset import COVERAGE_FACTOR, DecisionRule, Evidence, Resolution
 
@@ -112,14 +113,6 @@ class BinSection(Section):
     """Where pieces of this kind go."""
 
     bin: Word
-
-
-class RestSection(Section):
-    """How the unmeasured rest is to be judged."""
-
-    plan: Literal["sample", "measured"]
-    limiting_quality: Share
-    consumers_risk: Share
 
 
 class UncertaintySection(Section):

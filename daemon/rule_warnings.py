@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from daemon.config import BenchConfig
+from rules.attribute_plans import single_plan
 from rules.capture_model import IndicatorRules
 from rules.finite_lot import PlanError, sample_plan
 from rules.length import um_text
 from rules.rest_proof import fewest_measured
-from rules.ruleset import Grade, Limit, Resolution, RuleSet
+from rules.ruleset import Grade, Limit, Resolution, Rest, RuleSet
 
 
 def rule_warnings(one: BenchConfig) -> list[str]:
@@ -96,20 +97,31 @@ def _rest(one: BenchConfig, rules: RuleSet) -> Iterator[str]:
     text = f"rest: plan {rest.plan} can never be satisfied by a lot of {lot.quantity}"
     quality, risk = rest.limiting_quality, rest.consumers_risk
     if rest.plan == "measured":
-        if fewest_measured(lot.quantity, quality, risk) is None:
+        at_a_look = risk / (2 if rest.further else 1)
+        if fewest_measured(lot.quantity, quality, at_a_look) is None:
             yield f"{text}: only measuring every piece proves {quality:g} at a risk of {risk:g}"
         return
     left = lot.quantity - sum(lot.order.values())
     try:
-        size = sample_plan(left, quality, risk).size if left > 0 else 0
+        size = _sample_size(rest, left)
     except PlanError as error:
         yield f"{text}: {error}"
         return
     if 0 < left <= size:
+        proves = f"prove {quality:g} of at a risk of {risk:g}"
         yield (
             f"{text}: of at most {left} unmeasured pieces the sample is {size}, all of them; "
-            f"nothing is left to prove {quality:g} of at a risk of {risk:g}"
+            f"nothing is left to {'judge' if rest.plan == 'aql' else proves}"
         )
+
+
+def _sample_size(rest: Rest, left: int) -> int:
+    if left < 1:
+        return 0
+    if rest.plan == "aql":  # the tables begin at 2 pieces; one is taken itself
+        return single_plan(left, rest.aql, "normal", rest.level).size if left > 1 else 1
+    quality, risk = rest.limiting_quality, rest.consumers_risk
+    return sample_plan(left, quality, risk, rest.acceptance_number).size
 
 
 def _limits(rules: RuleSet) -> Iterator[tuple[Grade, Limit]]:

@@ -13,6 +13,7 @@ from daemon.messages import (
     About,
     AlarmData,
     BinAbout,
+    BoxCount,
     ClampingBrief,
     GradeCount,
     Lot,
@@ -20,11 +21,15 @@ from daemon.messages import (
     Recent,
     RecentPiece,
     State,
+    TrayData,
 )  # fmt: skip
+from daemon.order_forecast import with_times
 from daemon.store import Store
 from daemon.store.lot_query import lot_numbers, recent_pieces
+from daemon.store.rest_data import rest_state
 from rules.grading import Assessed
 from rules.length import nm_to_um
+from rules.tray import TrayView
 
 NS_PER_S = 1_000_000_000
 _HISTOGRAM_CLASSES = 24
@@ -66,6 +71,7 @@ def state(shown: Shown, lot: str | None, rate: float) -> State:
         clamping=signals.clamping,
         clampings=signals.clampings,
         bin=core.put_away.pending,
+        cell=signals.cell,
         tirs=[brief(assessed) for assessed in core.cycle.assessed],
         alarms=[code for code, _ in core.alarms],
         speed=rate,
@@ -80,7 +86,8 @@ def brief(assessed: Assessed) -> ClampingBrief:
 
 def prompt(shown: Shown) -> Prompt:
     """Return what the operator does next."""
-    return Prompt(word=shown.signals.prompt, text=shown.signals.text)
+    signals = shown.signals
+    return Prompt(word=signals.prompt, text=signals.text, cell=signals.cell)
 
 
 def alarms(runner: BenchRunner) -> dict[str, AlarmData]:
@@ -105,6 +112,10 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
     total = {status: sum(by_grade.values()) for status, by_grade in counts.items()}
     begun = sum(total.values())
     durations = numbers["durations_ns"]
+    cycle_s = round(median(durations) / NS_PER_S, 1) if durations else None
+    found = runner.forecast()
+    if found is not None:
+        found = with_times(found, runner.in_real_seconds(cycle_s), runner.utc_now())
     return Lot(
         lot=view.code,
         article=view.article,
@@ -121,9 +132,29 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
         set_aside=view.set_aside,
         unmeasured=view.unmeasured,
         retried=numbers["retried"],
-        forecast=runner.forecast(),
-        cycle_s_median=round(median(durations) / NS_PER_S, 1) if durations else None,
+        forecast=found,
+        rest=rest_state(view),
+        tray=_tray(view.tray),
+        boxes=[
+            BoxCount(
+                bin=name,
+                box=box.label,
+                pieces=box.pieces,
+                capacity=box.capacity,
+                full=box.is_full,
+            )
+            for name, box in view.boxes.items()
+        ],
+        cycle_s_median=cycle_s,
         takt_s=runner.config.section.takt_s,
+    )
+
+
+def _tray(tray: TrayView | None) -> TrayData | None:
+    if tray is None:
+        return None
+    return TrayData(
+        cells=tray.cells, drawn=tray.is_drawn, next_cell=tray.next_cell, empty=tray.empty
     )
 
 

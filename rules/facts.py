@@ -5,13 +5,15 @@ from typing import Literal
 
 from rules.clamping import Clamping
 from rules.cycle import CycleKind, HowEnded
+from rules.first_clamping import Tally
 from rules.grading import Assessed, Decision
 from rules.put_away import Confirmation
+from rules.rest_view import RestOutcome
 
 AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
     "signal-fault", "help-called", "attention-asked",
-    "order-short",
+    "order-short", "rest-held", "box-full",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
 ]  # fmt: skip
@@ -134,6 +136,68 @@ class VisualFact:
     pieces: int
     reason: str
     role: str
+    cell: int | None = None
+    is_drawn: bool = False
+    """Its cell was asked for by a draw: the piece counts as beyond, unmeasured."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellFact:
+    """A numbered cell of the tray was found empty."""
+
+    cell: int
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class DrawFact:
+    """Cells were drawn, recorded before the first of their pieces is touched.
+
+    Attributes:
+        purpose: ``order``: in which the lot is measured; ``sample``: of the rest.
+        is_by_record: False: the cells are not numbered, the sample is taken by hand.
+        algorithm: Name of the algorithm (`rules.draw`); "" if taken by hand.
+        seed: Its seed; "" if taken by hand.
+        is_seed_given: The seed was given at the opening, not made by the service.
+        cells: Cells drawn from, rising.
+        pieces: Pieces drawn from.
+        size: Pieces to take: the first so many.
+        acceptance_number: Of a sample: most beyond among them that still accept.
+    """
+
+    purpose: Literal["order", "sample"]
+    is_by_record: bool
+    algorithm: str
+    seed: str
+    is_seed_given: bool
+    cells: tuple[int, ...]
+    pieces: int
+    size: int
+    acceptance_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class LookFact:
+    """What a look at the rest said; the last fact of a look stands for it.
+
+    Attributes:
+        look: Which one, from 1.
+        after_piece: Number of the last piece begun before it.
+        judged: Pieces the count was taken from.
+        tally: Pieces looked at.
+        rest: Pieces it is about.
+        at_most: Most of them that can be beyond; None under an AQL plan.
+        outcome: What follows.
+    """
+
+    look: int
+    after_piece: int
+    judged: int
+    tally: Tally
+    rest: int
+    at_most: int | None
+    outcome: RestOutcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,5 +230,8 @@ Fact = (
     | OrderFact
     | VisualFact
     | BoxFact
+    | CellFact
+    | DrawFact
+    | LookFact
     | AlarmFact
 )

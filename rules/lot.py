@@ -5,8 +5,30 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from rules.cycle import CycleKind
+from rules.rest_view import RestView
+from rules.tray import TrayView
 
 OrderState = Literal["none", "open", "filled-check-due"]
+
+
+@dataclass(frozen=True, slots=True)
+class BoxView:
+    """The box that stands in a bin.
+
+    Attributes:
+        label: What it is known by.
+        pieces: Pieces put into it.
+        capacity: Pieces it holds; None when nobody said.
+    """
+
+    label: str
+    pieces: int = 0
+    capacity: int | None = None
+
+    @property
+    def is_full(self) -> bool:
+        """Return whether another piece needs another box."""
+        return self.capacity is not None and self.pieces >= self.capacity
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +40,9 @@ class LotView:
         article: What is in it.
         quantity: Pieces delivered to the bench; None when nobody counted.
         set_aside: Pieces of those that visual inspection set aside.
+        rest: How the rest is judged and what is proved of it; None without a plan.
+        tray: Its numbered cells; None where they are not numbered.
+        boxes: The box that stands in each bin.
         next_piece: Number the next new piece gets; numbers are never reused.
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
@@ -32,6 +57,9 @@ class LotView:
     put_away: Mapping[str, int] = field(default_factory=dict)
     pending: Mapping[str, int] = field(default_factory=dict)
     set_aside: int = 0
+    rest: RestView | None = None
+    tray: TrayView | None = None
+    boxes: Mapping[str, BoxView] = field(default_factory=dict)
 
     @property
     def unmeasured(self) -> int | None:
@@ -58,6 +86,16 @@ class LotView:
             self.put_away.get(g, 0) + self.pending.get(g, 0) >= n
             for g, n in self.ordered.items()
         )
+
+    @property
+    def wants_proof(self) -> bool:
+        """Return whether the proof of the rest asks for pieces beyond the order's."""
+        return self.rest is not None and self.rest.wants_more and not self.is_exhausted
+
+    @property
+    def next_cell(self) -> int | None:
+        """Return the cell the next piece is taken from, where cells are numbered."""
+        return self.tray.next_cell if self.tray is not None else None
 
     @property
     def is_exhausted(self) -> bool:

@@ -7,8 +7,9 @@ in = every grade + nonconforming + hold + abandoned + set aside + unmeasured.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rules.facts import BoxFact, Fact, Finding, LotFact, OrderFact, VisualFact
+from rules.facts import BoxFact, CellFact, Fact, Finding, LotFact, OrderFact, VisualFact
 from rules.lot import LotView
+from rules.rest_view import judged_now
 
 
 class LotRefusedError(Exception):
@@ -40,18 +41,61 @@ def change_order(
 
 
 def set_aside(
-    lot: LotView, finding: Finding, pieces: int, reason: str, role: str
+    lot: LotView, finding: Finding, pieces: int, reason: str, role: str, cell: int | None = None
 ) -> tuple[Fact, ...]:
     """Return the facts of setting pieces aside at visual inspection.
 
+    Args:
+        lot: The open lot.
+        finding: What was seen.
+        pieces: How many; 1 where a cell is named.
+        reason: More about it.
+        role: Who, by role.
+        cell: Where the piece lay: needed where the cells are numbered.
+
     Raises:
-        LotRefusedError: If the lot has not so many unmeasured pieces.
+        LotRefusedError: If the lot has not so many unmeasured pieces, or the cell holds none.
     """
     left = lot.unmeasured
     if pieces < 1 or (left is not None and pieces > left):
         most = "" if left is None else f" and at most {left}, the unmeasured ones"
         raise LotRefusedError(f"{pieces} pieces; accepted is 1 or more{most}")
+    if lot.tray is None and cell is not None:
+        raise LotRefusedError("the cells of this lot's tray are not numbered: name no cell")
+    if lot.tray is not None:
+        if cell is None or pieces != 1:
+            raise LotRefusedError("the cells are numbered: accepted is one piece and its cell")
+        return (VisualFact(finding, 1, reason, role, cell, _is_drawn(lot, cell)),)
     return (VisualFact(finding, pieces, reason, role),)
+
+
+def _is_drawn(lot: LotView, cell: int) -> bool:
+    """Return whether a draw asked for this cell: leaving it out would choose.
+
+    A piece set aside ahead of the draw's order is no part of what is judged.
+    """
+    tray = lot.tray
+    if tray is None:
+        return False
+    return cell in tray.sample_left or (tray.is_drawn and cell == tray.next_cell)
+
+
+def find_empty(
+    lot: LotView, cell: int, is_done: bool, reason: str, role: str
+) -> tuple[Fact, ...]:
+    """Return the facts of a numbered cell found empty.
+
+    Raises:
+        LotRefusedError: If the cells are not numbered, there is no such cell, or its piece
+            was begun or set aside.
+    """
+    if lot.tray is None:
+        raise LotRefusedError("the cells of this lot's tray are not numbered")
+    if not 1 <= cell <= lot.tray.cells:
+        raise LotRefusedError(f"no cell {cell}; accepted are 1 to {lot.tray.cells}")
+    if is_done:
+        raise LotRefusedError(f"cell {cell}: its piece was begun, set aside or missed before")
+    return (CellFact(cell, reason, role),)
 
 
 def change_box(
@@ -117,3 +161,32 @@ def check_close(account: Reconciliation, mismatch: str) -> None:
             f"{account.quantity} came in, {parts} are accounted for: "
             f"{account.difference:+d} is missing a reason (mismatch)"
         )
+
+
+def check_unproved(lot: LotView, unproved: str, counted: int | None = None) -> None:
+    """Refuse to close a lot whose rest is not proved unless it is said what becomes of it.
+
+    A lot may be closed so: the rest may be measured elsewhere, reworked or scrapped. It may
+    not slip through as if it were proved.
+
+    Args:
+        lot: The lot to be closed.
+        unproved: What becomes of its rest; "" where nobody said.
+        counted: Unmeasured pieces counted in the tray; None where nobody counted.
+
+    Raises:
+        LotRefusedError: With what is missing.
+    """
+    left = counted if lot.unmeasured is None else lot.unmeasured
+    if lot.rest is None or not left or unproved.strip():
+        return
+    found = judged_now(lot.rest)
+    if found is not None and found.is_settled:
+        return
+    how = {None: "no look was due yet", "hold": "the sample failed"}.get(
+        None if found is None else found.outcome, "short of proof"
+    )
+    raise LotRefusedError(
+        f"{left} pieces are neither measured nor proved ({how}); accepted is a text "
+        "that says what becomes of them (unproved)"
+    )

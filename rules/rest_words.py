@@ -6,6 +6,7 @@ from rules.draw import ALGORITHM
 from rules.finite_lot import chance_of_at_most
 from rules.length import um_text
 from rules.rest_proof import RestProof
+from rules.ruleset import Limit
 
 HOLDER_SHARE = 10
 """The master's run-out is to be at most a tenth of the limit, or inside the guard band."""
@@ -23,6 +24,8 @@ class Circumstances:
         seed: Recorded seed of the drawn order or the drawn sample; "" where none was drawn.
         master_tir_nm: Run-out of the bench's master; None if no check gave it.
         top_taken: Pieces of better grades taken out of those measured.
+        is_drawn: Whether the sample, or the order of measuring, was drawn by record.
+        positions: Limits at each position, where the rule file limits positions.
     """
 
     lot: str
@@ -32,6 +35,19 @@ class Circumstances:
     seed: str = ""
     master_tir_nm: int | None = None
     top_taken: int = 0
+    is_drawn: bool = True
+    positions: tuple[Limit, ...] = ()
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """Return the limits a first clamping is compared with."""
+        guard_nm = self.tolerance_limit_nm - self.acceptance_limit_nm
+        return self.positions or (Limit(self.tolerance_limit_nm, guard_nm),)
+
+    @property
+    def limit_text(self) -> str:
+        """Return the acceptance limits: ``10 µm``, or ``6 µm at face or 12 µm at far``."""
+        return " or ".join(_um(one.acceptance_limit_nm) + _at(one) for one in self.limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +78,7 @@ def rest_words(proof: RestProof, about: Circumstances) -> RestWords:
 
 
 def _customer(proof: RestProof, about: Circumstances) -> str:
-    limit = _um(about.acceptance_limit_nm)
+    limit = about.limit_text
     asked = _percent(proof.plan.limiting_quality)
     if proof.outcome == "nothing-left":
         return f"Lot {about.lot}: every piece was measured; there is no rest to prove."
@@ -88,6 +104,8 @@ def _customer(proof: RestProof, about: Circumstances) -> str:
 def _looked_at(proof: RestProof, about: Circumstances, limit: str) -> str:
     count = proof.tally
     drawn = "drawn at random from the rest" if proof.sample else "measured in drawn order"
+    if not about.is_drawn:
+        drawn = "taken by hand from the rest"
     found = "none of them" if count.beyond == 0 else f"{count.beyond} of them"
     doubt = f" or had no result that stands ({count.doubtful})" if count.doubtful else ""
     return (
@@ -118,7 +136,7 @@ def _statistician(proof: RestProof) -> str:
 
 
 def _assumptions(proof: RestProof, about: Circumstances) -> tuple[str, ...]:
-    said = [_drawn(proof, about), _attribute(about), _holder(about)]
+    said = [drawn(proof.sample is not None, about), attribute(about), holder(about)]
     said += [
         "A piece without a result that stands (void, interrupted, invalid, on hold) counts "
         f"as beyond: {proof.tally.doubtful} here.",
@@ -135,25 +153,43 @@ def _assumptions(proof: RestProof, about: Circumstances) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _drawn(proof: RestProof, about: Circumstances) -> str:
-    what = "The sample" if proof.sample else "The order of measuring"
-    when = "its first piece" if proof.sample else "the first piece of the lot"
+def drawn(is_sample: bool, about: Circumstances) -> str:
+    """Return how the pieces came to be looked at."""
+    if not about.is_drawn:
+        return (
+            "WARNING: the sample was taken by hand, not drawn by record: all this holds only "
+            "if whoever took it did not choose. Numbered tray cells would prove it."
+        )
+    what = "The sample" if is_sample else "The order of measuring"
+    when = "its first piece" if is_sample else "the first piece of the lot"
     seed = f", seed {about.seed!r}" if about.seed else ""
     return f"{what} was drawn by {ALGORITHM}{seed}, recorded before {when} was measured."
 
 
-def _attribute(about: Circumstances) -> str:
-    guard = about.tolerance_limit_nm - about.acceptance_limit_nm
-    rule = f"guarded acceptance, {_um(guard)} below it" if guard else "simple acceptance"
+def attribute(about: Circumstances) -> str:
+    """Return what makes a piece count as beyond."""
+    rules = " or ".join(_rule(one) for one in about.limits)
     return (
-        "A piece is beyond when its first clamping on this bench shows more than "
-        f"{_um(about.acceptance_limit_nm)} (tolerance limit "
-        f"{_um(about.tolerance_limit_nm)}, {rule}). Another clamping, holder or machine may "
-        "show another figure."
+        f"A piece is beyond when its first clamping on this bench shows more than {rules}. "
+        "Another clamping, holder or machine may show another figure."
     )
 
 
-def _holder(about: Circumstances) -> str:
+def _rule(limit: Limit) -> str:
+    guard = limit.guard_band_nm
+    rule = f"guarded acceptance, {_um(guard)} below it" if guard else "simple acceptance"
+    return (
+        f"{_um(limit.acceptance_limit_nm)}{_at(limit)} (tolerance limit "
+        f"{_um(limit.tolerance_limit_nm)}, {rule})"
+    )
+
+
+def _at(limit: Limit) -> str:
+    return f" at {limit.position}" if limit.position else ""
+
+
+def holder(about: Circumstances) -> str:
+    """Return what is known of the holder, which one clamping can hide."""
     limit, guard = (
         about.acceptance_limit_nm,
         about.tolerance_limit_nm - about.acceptance_limit_nm,

@@ -119,14 +119,26 @@ class Rest:
 
     Attributes:
         plan: ``sample``: a fresh random sample of the rest; ``measured``: what was
-            measured bounds it.
-        limiting_quality: Share of nonconforming pieces to be found out, 0 < share < 1.
-        consumers_risk: Chance of accepting at the limiting quality, 0 < risk < 1.
+            measured bounds it; ``aql``: a contract names an acceptance quality limit.
+        limiting_quality: Share of nonconforming pieces to be found out, 0 < share < 1;
+            0 under ``aql``.
+        consumers_risk: Chance of accepting at the limiting quality, 0 < risk < 1; 0 under
+            ``aql``.
+        acceptance_number: Most beyond in the sample that still accept; ``sample`` only.
+        further: Pieces from the first look to the second, 0 plans one; ``measured`` only.
+        edition: Whose tables; this and the next two under ``aql`` only.
+        aql: Acceptance quality limit, per cent nonconforming, as written.
+        level: Inspection level.
     """
 
-    plan: Literal["sample", "measured"]
+    plan: Literal["sample", "measured", "aql"]
     limiting_quality: float
     consumers_risk: float
+    acceptance_number: int = 0
+    further: int = 0
+    edition: str = ""
+    aql: str = ""
+    level: str = "II"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rules import cycle
+from rules import cycle, rest_prompt
 from rules.bench import BenchRules, BenchState, why_refused
 from rules.lot import LotView
 
 StateWord = Literal[
-    "coming-up", "no-lot", "clamping", "loosen", "put-away", "order-filled", "blocked", "fault",
+    "coming-up", "no-lot", "clamping", "loosen", "put-away", "order-filled", "sampling",
+    "blocked", "fault",
 ]  # fmt: skip
 PromptWord = Literal["clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call"]
 LampWord = Literal["off", "on", "slow", "fast"]
@@ -33,6 +34,7 @@ class Signals:
         clamping: Number of the clamping in work, from 1; None between pieces in hand.
         clampings: How many are needed as it looks now.
         lamps: Lamp word of every bin that is not off.
+        cell: Tray cell the next piece is taken from, while one is wanted.
     """
 
     word: StateWord
@@ -43,6 +45,7 @@ class Signals:
     clamping: int | None = None
     clampings: int | None = None
     lamps: Mapping[str, LampWord] = field(default_factory=dict)
+    cell: int | None = None
 
 
 def show(
@@ -56,19 +59,22 @@ def show(
         return Signals("fault", "lead", "call", "Call the lead: nothing is recorded", fault)
     stopped = _stopped(state, rules)
     if state.put_away.pending is not None:
-        return _in_hand(state, state.put_away.pending, stopped)
+        return _in_hand(state, state.put_away.pending, stopped, lot)
     if stopped is not None:
         return stopped
     refusal = why_refused(state, lot)
     if lot is None or refusal == "no-lot":
         return Signals("no-lot", "lead", "wait", "Wait: no lot is open", "no lot is open")
+    if refusal == "order-filled" and rest_prompt.is_held(lot):
+        text = "The sample failed: the rest is on hold. Stop, call the lead"
+        return Signals("order-filled", "lead", "call", text, "filled, the rest is on hold")
     if refusal == "order-filled":
         text = "The order is filled: stop measuring, call the lead for the closing check"
         return Signals("order-filled", "lead", "wait", text, "filled, check due")
     if refusal == "beyond-lot":
         text = "Every piece of the lot was measured: call the lead to close it"
         return Signals("blocked", "lead", "call", text, "the lot has no more pieces")
-    return _working(state, rules)
+    return _working(state, rules, lot)
 
 
 def _stopped(state: BenchState, rules: BenchRules) -> Signals | None:
@@ -86,7 +92,9 @@ def _stopped(state: BenchState, rules: BenchRules) -> Signals | None:
     return None
 
 
-def _in_hand(state: BenchState, where: str, stopped: Signals | None) -> Signals:
+def _in_hand(
+    state: BenchState, where: str, stopped: Signals | None, lot: LotView | None
+) -> Signals:
     """Show where the piece belongs, also while a line is lost: the verdict is there."""
     if state.put_away.wrong is not None:
         wrong = state.put_away.wrong
@@ -95,25 +103,36 @@ def _in_hand(state: BenchState, where: str, stopped: Signals | None) -> Signals:
         reason = f"piece {state.piece} was put into bin {wrong}"
         return Signals("blocked", "operator", "right-the-bin", text, reason, lamps=lamps)
     reason = stopped.reason if stopped is not None else ""
+    box = lot.boxes.get(where) if lot is not None else None
     text = f"Put the collet into bin {where}"
+    if box is not None and box.is_full:
+        text = f"Change the box of bin {where}: it is full. Then put the collet in"
     return Signals("put-away", "operator", "put-away", text, reason, lamps={where: "on"})
 
 
-def _working(state: BenchState, rules: BenchRules) -> Signals:
+def _working(state: BenchState, rules: BenchRules, lot: LotView) -> Signals:
     number = len(state.cycle.assessed) + 1
     needed = max(number, cycle.needed(state.cycle, rules.grading))
     last = state.cycle.assessed[-1] if state.cycle.assessed else None
     note = f" (no result: {last.reason})" if last is not None and last.reason else ""
+    is_next = state.piece is None
+    cell = lot.next_cell if is_next else None
+    on_pin = state.capture.phase in ("resting", "running-up", "sweeping")
     is_single = rules.capture.mode == "single-value"
+    is_between = is_next and not on_pin and not state.is_measuring
+    word: StateWord = "sampling" if is_between and lot.wants_proof else "clamping"
+    take = rest_prompt.take(lot) if is_between else ""
     if not is_single and state.capture.loosening is None and not state.is_measuring:
         way = rules.rotation.way
         text = f"Loosen the nut, turn the collet a third {way}, tighten again{note}"
         if number == 1:
-            text = "Loosen the nut and clamp the collet: nothing counts before a loosening"
-        return Signals("loosen", "operator", "loosen", text, "", number, needed)
-    on_pin = state.capture.phase in ("resting", "running-up", "sweeping")
+            text = (
+                f"{take}Loosen the nut and clamp the collet: nothing counts before a loosening"
+            )
+        word = "sampling" if word == "sampling" else "loosen"
+        return Signals(word, "operator", "loosen", text, "", number, needed, cell=cell)
     if on_pin or state.is_measuring:
         text = f"Let it turn: clamping {number} of {needed}"
-        return Signals("clamping", "operator", "turn", text, "", number, needed)
-    text = f"Clamp the collet: clamping {number} of {needed}{note}"
-    return Signals("clamping", "operator", "clamp", text, "", number, needed)
+        return Signals("clamping", "operator", "turn", text, "", number, needed, cell=cell)
+    text = f"{take}Clamp the collet: clamping {number} of {needed}{note}"
+    return Signals(word, "operator", "clamp", text, "", number, needed, cell=cell)

@@ -30,6 +30,12 @@ def lot_open(
     order: Annotated[
         list[str] | None, typer.Option(help="GRADE=NUMBER, for each ordered grade.")
     ] = None,
+    cells: Annotated[
+        int | None, typer.Option(min=1, help="Numbered cells of the tray, from 1.")
+    ] = None,
+    seed: Annotated[
+        str, typer.Option(help="Seed of the draws; left out, the service makes one.")
+    ] = "",
     holder: Annotated[str, typer.Option(help="Master holder in use.")] = "",
     pin: Annotated[list[str] | None, typer.Option(help="Master pin in use.")] = None,
     bins_empty: Annotated[
@@ -44,7 +50,7 @@ def lot_open(
     ask_service(
         config, bench, "lot-open", as_json, lot=code, article=article, role=role,
         quantity=quantity, order=counts_by_name(order or [], "--order"), holder=holder,
-        pins=pin or [], bins_empty=bins_empty,
+        pins=pin or [], bins_empty=bins_empty, cells=cells, seed=seed,
     )  # fmt: skip
 
 
@@ -70,6 +76,9 @@ def lot_visual(
     finding: Annotated[str, typer.Argument(help="blemish, surface, burr or other.")],
     role: Role,
     pieces: Annotated[int, typer.Option(min=1, help="How many.")] = 1,
+    cell: Annotated[
+        int | None, typer.Option(min=1, help="Where it lay, if the cells are numbered.")
+    ] = None,
     reason: Annotated[str, typer.Option(help="More about it, for the record.")] = "",
     config: BenchFile = DEFAULT_FILE,
     bench: BenchName = None,
@@ -78,6 +87,35 @@ def lot_visual(
     """Set pieces aside at visual inspection, before they reach the bench."""
     ask_service(
         config, bench, "lot-visual", as_json, finding=finding, pieces=pieces, reason=reason,
+        role=role, cell=cell,
+    )  # fmt: skip
+
+
+@lot_app.command("cell")
+def lot_cell(
+    cell: Annotated[int, typer.Argument(min=1, help="The numbered cell.")],
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Record that a cell of the tray was found empty, so that the next one is asked for."""
+    ask_service(config, bench, "lot-cell", as_json, cell=cell, reason=reason, role=role)
+
+
+@lot_app.command("resume-sampling")
+def lot_resume_sampling(
+    article: Annotated[str, typer.Argument(help="Whose AQL sampling was discontinued.")],
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Record the corrective action after which an article is sampled again, tightened."""
+    ask_service(
+        config, bench, "lot-resume-sampling", as_json, article=article, reason=reason,
         role=role,
     )  # fmt: skip
 
@@ -100,6 +138,9 @@ def lot_close(
         int | None, typer.Option(min=0, help="Unmeasured pieces counted in the tray.")
     ] = None,
     mismatch: Annotated[str, typer.Option(help="Why the lot does not add up.")] = "",
+    unproved: Annotated[
+        str, typer.Option(help="What becomes of a rest that is not proved.")
+    ] = "",
     config: BenchFile = DEFAULT_FILE,
     bench: BenchName = None,
     as_json: AsJson = False,
@@ -107,7 +148,7 @@ def lot_close(
     """Close the open lot; what came in has to be accounted for, or a reason given."""
     data = ask_service(
         config, bench, "lot-close", as_json, reason=reason, role=role, counted=counted,
-        mismatch=mismatch,
+        mismatch=mismatch, unproved=unproved,
     )  # fmt: skip
     if data is not None and not as_json:
         for where, pieces in data["account"].items():
@@ -143,3 +184,7 @@ def _print_lot(data: dict[str, Any]) -> None:
     ):  # fmt: skip
         if data[key] is not None:
             typer.echo(f"  {key.replace('_', ' '):<14} {data[key]}")
+    if data["rest"] is not None and data["rest"]["text"]:
+        typer.echo(f"  {data['rest']['text']}")
+    if data["rest"] is not None and data["rest"]["what_next"]:
+        typer.echo(f"  {data['rest']['what_next']}")

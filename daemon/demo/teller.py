@@ -76,7 +76,7 @@ class Teller:
         lot = told.lot
         if lot is None or lot.pending or lot.open_pieces:
             return False
-        filled = lot.order_state == "filled-check-due"
+        filled = lot.order_state.startswith("filled") and not _wants_proof(lot)
         return filled or told.put_away >= self._pieces
 
     def _hear(self, topic: list[str], payload: bytes) -> None:
@@ -174,3 +174,13 @@ class Teller:
                 f"{told.clampings} clampings for {told.verdicts} verdicts"
             )
         return lines
+
+
+def _wants_proof(lot: Lot) -> bool:
+    """Return whether pieces are still to be measured for the proof of the rest."""
+    rest = lot.rest
+    if rest is None:
+        return False
+    if rest.outcome == "short":
+        return rest.next_look is not None and rest.next_look.beyond_left >= 0
+    return rest.outcome in (None, "under-way")

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from typing import Any
 
 from daemon.messages import (
     CLAMPING_POINTS_MAX,
@@ -10,6 +11,7 @@ from daemon.messages import (
     CorrectionData,
     DecisionRuleData,
     DiagnosisData,
+    DrawData,
     LooseningData,
     LotData,
     MeasuredPosition,
@@ -20,16 +22,20 @@ from daemon.messages import (
     VerdictClamping,
     VerdictData,
 )  # fmt: skip
+from daemon.store.rest_data import look_state, plan_data
 from rules.clamping import Clamping, PositionRunOut
 from rules.cycle import CycleKind
 from rules.facts import (
     REFUSAL_TEXT,
     AlarmFact,
     BoxFact,
+    CellFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
     CycleOpenedFact,
+    DrawFact,
+    LookFact,
     LotFact,
     OrderFact,
     PutAwayFact,
@@ -40,6 +46,7 @@ from rules.length import nm_to_um
 from rules.lot import LotView
 from rules.ruleset import COVERAGE_FACTOR, Limit, RuleSet
 from rules.sweep import Diagnosis
+from rules.tray import as_ranges
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -244,7 +251,43 @@ def lot_data(lot: LotView, fact: LotFact) -> LotData:
         order=dict(lot.ordered),
         set_aside=lot.set_aside,
         reason=fact.reason,
+        rest_plan=plan_data(lot.rest.plan) if lot.rest and fact.what == "opened" else None,
     )
+
+
+def _of_lot(lot: LotView) -> dict[str, Any]:
+    """Return what every lot event says of its lot."""
+    return {
+        "lot": lot.code, "article": lot.article, "quantity": lot.quantity,
+        "order": dict(lot.ordered), "set_aside": lot.set_aside,
+    }  # fmt: skip
+
+
+def draw_data(lot: LotView, fact: DrawFact) -> LotData:
+    """Return the data of a draw."""
+    draw = DrawData(
+        purpose=fact.purpose,
+        by_record=fact.is_by_record,
+        algorithm=fact.algorithm,
+        seed=fact.seed,
+        seed_given=fact.is_seed_given,
+        cells=as_ranges(fact.cells),
+        pieces=fact.pieces,
+        size=fact.size,
+        acceptance_number=fact.acceptance_number if fact.purpose == "sample" else None,
+    )
+    return LotData(**_of_lot(lot), what="drawn", draw=draw)
+
+
+def look_data(lot: LotView, fact: LookFact) -> LotData:
+    """Return the data of a look, in the words of the plan the lot was opened with."""
+    assert lot.rest is not None  # a look follows from a plan
+    return LotData(**_of_lot(lot), what="look", rest=look_state(lot, fact))
+
+
+def cell_data(lot: LotView, fact: CellFact) -> LotData:
+    """Return the data of a cell found empty."""
+    return LotData(**_of_lot(lot), what="cell-empty", cell=fact.cell, reason=fact.reason)
 
 
 def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> LotData:
@@ -272,6 +315,7 @@ def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> Lot
                 set_aside=lot.set_aside + fact.pieces,
                 finding=fact.finding,
                 pieces=fact.pieces,
+                cell=fact.cell,
                 reason=fact.reason,
             )
         case BoxFact():

@@ -3,7 +3,9 @@
 import sqlite3
 from typing import Any
 
-from rules.lot import LotView, OpenWork
+from daemon.store import rest_query
+from daemon.store.rest_standing import RestStanding
+from rules.lot import BoxView, LotView, OpenWork
 
 
 def open_lot_id(db: sqlite3.Connection, bench: str) -> int | None:
@@ -17,7 +19,11 @@ def open_lot_id(db: sqlite3.Connection, bench: str) -> int | None:
 
 
 def lot_view(
-    db: sqlite3.Connection, lot_id: int, last: int, counts: dict[str, dict[str, int]]
+    db: sqlite3.Connection,
+    lot_id: int,
+    last: int,
+    counts: dict[str, dict[str, int]],
+    rest: RestStanding | None = None,
 ) -> LotView:
     """Return the lot as the core sees it.
 
@@ -26,10 +32,14 @@ def lot_view(
         lot_id: Row of the lot.
         last: Number of its newest piece.
         counts: Its pieces by status and grade.
+        rest: What they count for the proof of the rest.
     """
     code, article, quantity = db.execute(
         "SELECT code, article, quantity FROM lots WHERE id = ?", (lot_id,)
     ).fetchone()
+    aside = set_aside(db, lot_id)
+    open_pieces = sum(sum(counts.get(status, {}).values()) for status in ("in-work", "pending"))
+    walk = rest.walk if rest is not None else None
     return LotView(
         code=code,
         article=article,
@@ -38,7 +48,13 @@ def lot_view(
         ordered=orders(db, lot_id),
         put_away=counts.get("put-away", {}),
         pending=counts.get("pending", {}),
-        set_aside=set_aside(db, lot_id),
+        set_aside=aside,
+        rest=rest.view(quantity, aside, open_pieces) if rest is not None else None,
+        tray=walk.view() if walk is not None else None,
+        boxes={
+            name: BoxView(label, pieces, capacity)
+            for name, label, capacity, pieces in rest_query.boxes_of(db, lot_id)
+        },
     )
 
 

@@ -8,18 +8,21 @@ from typing import Any
 
 from daemon.clock import Synced
 from daemon.messages import Event, EventData, PositionData, VerdictClamping
-from daemon.store import event_data, sweep_blob
+from daemon.store import event_data, rest_rows, sweep_blob
 from daemon.store.event_data import um
 from rules.clamping import Clamping
 from rules.cycle import CycleKind
 from rules.facts import (
     AlarmFact,
     BoxFact,
+    CellFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
     CycleOpenedFact,
+    DrawFact,
     Fact,
+    LookFact,
     LotFact,
     OrderFact,
     PutAwayFact,
@@ -31,6 +34,8 @@ from rules.ruleset import RuleSet
 from rules.run_out import EVALUATION_VERSION
 from rules.sweep import Diagnosis
 from rules.vectors import DIRECTED
+
+OfLot = LotFact | OrderFact | VisualFact | BoxFact | DrawFact | LookFact | CellFact
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,24 +120,31 @@ class Record:
                 self._event(
                     "clamping", event_data.refused_data(self._code, fact, self.by.has_zero)
                 )
-            case OrderFact() | VisualFact() | BoxFact() if self.lot is not None:
-                self._lot_change(fact, self.lot)
-            case LotFact() if self.lot is not None:
-                self._event("lot", event_data.lot_data(self._counted(), fact))
             case AlarmFact():
                 self._event("alarm", event_data.alarm_data(fact, self.at.utc))
             case _:
-                raise AssertionError(f"a lot fact without a lot: {fact}")
+                assert self.lot is not None, f"a lot fact without a lot: {fact}"
+                self._of_lot(fact, self.lot)
 
-    def _counted(self) -> LotView:
-        assert self.lot is not None  # the caller asked
-        return self.lot
+    def _of_lot(self, fact: OfLot, lot: LotView) -> None:
+        """Write a fact that makes sense of an open lot only."""
+        match fact:
+            case LotFact():
+                self._event("lot", event_data.lot_data(lot, fact))
+            case OrderFact() | VisualFact() | BoxFact():
+                self._lot_change(fact, lot)
+            case DrawFact() | LookFact() | CellFact():
+                self._rest(fact, lot)
 
     # --- pieces, cycles, clampings ---
 
     def _clamping(self, fact: ClampingFact) -> None:
         if fact.is_new_piece:
-            self._insert("pieces", lot=self.lot_id, number=fact.piece, began_utc=self.at.utc)
+            cell = self.lot.next_cell if self.lot is not None else None
+            self._insert(
+                "pieces", lot=self.lot_id, number=fact.piece, began_utc=self.at.utc,
+                tray_cell=None if cell is None else str(cell),
+            )  # fmt: skip
         if fact.number == 1 and fact.cycle_kind != "retry":
             self._insert(
                 "cycles", piece=self._piece(fact.piece), number=fact.cycle,
@@ -291,6 +303,16 @@ class Record:
             clock_synced=self.at.synced, seq=self._last_seq() + 1,  # its event follows
         )  # fmt: skip
 
+    def resume_sampling(self, article: str, reason: str, role: str) -> None:
+        """Keep a corrective action: the series of an article is taken up again."""
+        fact = CorrectionFact(None, None, "sampling-resumed", f"{article}: {reason}", role)
+        seq = self._event("correction", event_data.correction_data(self._code, fact))
+        (looks,) = self.db.execute("SELECT coalesce(max(id), 0) FROM looks").fetchone()
+        self._insert(
+            "sampling_resumed", bench=self.by.bench, article=article, after_look=looks,
+            reason=reason, role=role, at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
+        )  # fmt: skip
+
     # --- the lot ---
 
     def _lot_change(self, fact: OrderFact | VisualFact | BoxFact, lot: LotView) -> None:
@@ -306,6 +328,8 @@ class Record:
                     finding=fact.finding,
                     pieces=fact.pieces,
                     reason=fact.reason,
+                    cell=fact.cell,
+                    is_drawn=int(fact.is_drawn),
                     clock_synced=self.at.synced,
                     seq=seq,
                 )
@@ -313,6 +337,24 @@ class Record:
                 self._insert(
                     "boxes", **same, bin=fact.bin, label=fact.label, capacity=fact.capacity
                 )
+
+    def _rest(self, fact: DrawFact | LookFact | CellFact, lot: LotView) -> None:
+        """Keep what concerns the proof of the rest."""
+        match fact:
+            case DrawFact():
+                data, table = event_data.draw_data(lot, fact), "draws"
+                values = rest_rows.draw_row(fact, lot)
+            case LookFact():
+                data, table = event_data.look_data(lot, fact), "looks"
+                values = rest_rows.look_row(fact)
+            case CellFact():
+                data, table = event_data.cell_data(lot, fact), "empty_cells"
+                values = {"cell": fact.cell, "reason": fact.reason, "role": fact.role}
+        seq = self._event("lot", data)
+        self._insert(
+            table, **values, lot=self.lot_id, at_utc=self.at.utc,
+            clock_synced=self.at.synced, seq=seq,
+        )  # fmt: skip
 
     # --- rows ---
 

@@ -7,6 +7,8 @@ adds a migration below and tears nothing up.
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
+from daemon.store import schema_rest
+
 migrations = Migrations("reclamp")
 
 APPLICATION_ID = 0x72636C70
@@ -191,3 +193,10 @@ def m003_diagnoses(db: Database) -> None:
     """Keep what a sweep shows beside its TIR: the holder's share is read from it."""
     db.execute(_DIAGNOSES)
     db.execute(_DIAGNOSES_UM)
+
+
+@migrations()
+def m004_rest(db: Database) -> None:
+    """Keep what proves the rest: plan, tray cells, draws, looks."""
+    for statement in schema_rest.STATEMENTS:
+        db.execute(statement)

@@ -16,14 +16,19 @@ from typing import IO
 from sqlite_utils import Database
 
 from daemon.errors import StoreError
-from daemon.store import lot_query
+from daemon.store import lot_query, rest_query, rest_rows
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
-from rules.facts import Fact, LotFact
+from rules.facts import DrawFact, Fact, LotFact
 from rules.lot import LotView, OpenWork
+from rules.rest_plan import RestPlan
+from rules.switching import Switching
 
 __all__ = ["LotOpening", "Store"]
+
+Following = Callable[[LotView, Callable[[], tuple[int, ...]]], tuple[Fact, ...]]
+"""Facts that follow: asked with the lot, and with what gives the cells still holding one."""
 
 _BUSY_WAIT_S = 1.0
 """How long a person who writes in the file with a browser may hold the service up."""
@@ -39,9 +44,14 @@ class LotOpening:
         quantity: Pieces delivered; None when nobody counted.
         order: Pieces ordered, by grade.
         boxes: Label of the box that stands in each bin.
+        capacities: Pieces each of them holds, where somebody said so.
         holder: Master holder in use.
         pins: Master pins in use.
         role: Who opened it, by role.
+        cells: Numbered cells of the tray, from 1; None where they are not numbered.
+        seed: Seed given for the draws; "" lets one be made.
+        rest: How the rest is to be judged; None without a plan.
+        draw: The draw of the order of measuring, where it is drawn.
     """
 
     code: str
@@ -52,6 +62,11 @@ class LotOpening:
     holder: str = ""
     pins: tuple[str, ...] = ()
     role: str = "operator"
+    cells: int | None = None
+    seed: str = ""
+    rest: RestPlan | None = None
+    draw: DrawFact | None = None
+    capacities: dict[str, int] = field(default_factory=dict)
 
 
 def _nothing(_: str) -> None:
@@ -162,8 +177,13 @@ class Store:
                 )
 
     def commit(
-        self, facts: Sequence[Fact], by: Provenance, at: Stamp, inbound: str | None = None
-    ) -> None:
+        self,
+        facts: Sequence[Fact],
+        by: Provenance,
+        at: Stamp,
+        inbound: str | None = None,
+        following: Following | None = None,
+    ) -> tuple[Fact, ...]:
         """Keep the facts of one step and their events, all or none.
 
         Args:
@@ -171,19 +191,45 @@ class Store:
             by: The bench and what is in force there.
             at: When.
             inbound: Id of the inbound message that caused it: never taken twice.
+            following: Asked, of the lot as it is after these facts, which facts follow from
+                them: kept in the same transaction.
+
+        Returns:
+            The facts that followed.
 
         Raises:
             StoreError: If it can't be kept; nothing of it is.
         """
-        with self._transaction() as db:
-            standing = self._standing(db, by.bench)
-            lot_id = standing.lot_id if standing is not None else None
-            record = Record(db, by, at, lot_id, _view(db, standing))
-            for fact in facts:
-                record.write(fact)
-            if inbound is not None:
-                _keep_inbound(db, by.bench, inbound, at.utc)
-        self._touched.setdefault(by.bench, set()).update(_pieces_of(facts))
+        try:
+            with self._transaction() as db:
+                standing = self._standing(db, by.bench)
+                lot_id = standing.lot_id if standing is not None else None
+                record = Record(db, by, at, lot_id, _view(db, standing))
+                for fact in facts:
+                    record.write(fact)
+                self._touched.setdefault(by.bench, set()).update(_pieces_of(facts))
+                followed = self._follow(db, by, at, following)
+                if inbound is not None:
+                    _keep_inbound(db, by.bench, inbound, at.utc)
+        except BaseException:
+            # what was counted within the transaction never was
+            self._standings.pop(by.bench, None)
+            raise
+        return followed
+
+    def _follow(
+        self, db: sqlite3.Connection, by: Provenance, at: Stamp, following: Following | None
+    ) -> tuple[Fact, ...]:
+        if following is None or (standing := self._standing(db, by.bench)) is None:
+            return ()
+        view = _view(db, standing)
+        assert view is not None  # its lot is open
+        walk = standing.rest.walk
+        facts = following(view, walk.rest if walk is not None else lambda: ())
+        record = Record(db, by, at, standing.lot_id, view)
+        for fact in facts:
+            record.write(fact)
+        return facts
 
     def open_lot(self, opening: LotOpening, by: Provenance, at: Stamp) -> None:
         """Open a lot on a bench that has none open.
@@ -210,15 +256,23 @@ class Store:
                 [(lot_id, g, n, opening.role, at.utc) for g, n in opening.order.items()],
             )
             db.executemany(
-                "INSERT INTO boxes (lot, bin, label, role, at_utc) VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO boxes (lot, bin, label, capacity, role, at_utc)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
                 [
-                    (lot_id, b, label, opening.role, at.utc)
-                    for b, label in opening.boxes.items()
+                    (lot_id, name, label, opening.capacities.get(name), opening.role, at.utc)
+                    for name, label in opening.boxes.items()
                 ],
             )
+            _keep_rest(db, lot_id, opening)
             record = Record(db, by, at, None, None)
-            view = lot_query.lot_view(db, lot_id, 0, {})
-            with_lot(record, lot_id, view).write(LotFact("opened", role=opening.role))
+            standing = Standing(lot_id)
+            standing.load(db)
+            view = _view(db, standing)
+            assert view is not None  # it was opened just now
+            record = with_lot(record, lot_id, view)
+            record.write(LotFact("opened", role=opening.role))
+            if opening.draw is not None:
+                record.write(opening.draw)
 
     def close_lot(
         self,
@@ -281,6 +335,33 @@ class Store:
             known.ask_again(db, touched)
         self._standings[bench] = known
         return known
+
+    def series(self, article: str, edition: str, aql: str, level: str) -> Switching:
+        """Return where the series of lots of an article stands, under an AQL plan."""
+        with self._reading() as db:
+            return rest_query.series_of(db, article, edition, aql, level)
+
+    def resume_sampling(
+        self, article: str, reason: str, role: str, by: Provenance, at: Stamp, inbound: str
+    ) -> None:
+        """Keep that the cause was dealt with for which an article's sampling was stopped.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        with self._transaction() as db:
+            standing = self._standing(db, by.bench)
+            lot_id = standing.lot_id if standing is not None else None
+            record = Record(db, by, at, lot_id, _view(db, standing))
+            record.resume_sampling(article, reason, role)
+            _keep_inbound(db, by.bench, inbound, at.utc)
+
+    def cell_is_done(self, bench: str, cell: int) -> bool:
+        """Return whether a tray cell of the open lot holds no unmeasured piece any more."""
+        with self._reading() as db:
+            standing = self._standing(db, bench)
+            walk = standing.rest.walk if standing is not None else None
+            return walk is not None and cell in walk.done
 
     def had_lot(self, bench: str, code: str) -> bool:
         """Return whether the bench has or had a lot of this code."""
@@ -350,10 +431,36 @@ class Store:
             return db.execute(sql, (bench, seq, limit)).fetchall()
 
 
+def _keep_rest(db: sqlite3.Connection, lot_id: int, opening: LotOpening) -> None:
+    """Keep how the rest is judged, and the tray."""
+    if opening.cells is not None or opening.seed:
+        db.execute(
+            "INSERT INTO trays (lot, cells, given_seed) VALUES (?, ?, ?)",
+            (lot_id, opening.cells, opening.seed),
+        )
+    if opening.rest is not None:
+        values = {"lot": lot_id, **rest_rows.plan_row(opening.rest)}
+        marks = ", ".join("?" * len(values))
+        db.execute(
+            f"INSERT INTO rest_plans ({', '.join(values)}) VALUES ({marks})",
+            tuple(values.values()),
+        )
+        db.executemany(
+            "INSERT INTO rest_limits (lot, position, tolerance_nm, acceptance_nm)"
+            " VALUES (?, ?, ?, ?)",
+            [
+                (lot_id, one.position, one.tolerance_limit_nm, one.acceptance_limit_nm)
+                for one in opening.rest.positions
+            ],
+        )
+
+
 def _view(db: sqlite3.Connection, standing: Standing | None) -> LotView | None:
     if standing is None:
         return None
-    return lot_query.lot_view(db, standing.lot_id, standing.last, standing.counts())
+    return lot_query.lot_view(
+        db, standing.lot_id, standing.last, standing.counts(), standing.rest
+    )
 
 
 def _pieces_of(facts: Sequence[Fact]) -> set[int]:

@@ -138,6 +138,19 @@ class ValueBench:
             return db.execute(sql).fetchall()
 
 
-def value_bench(make: Callable[..., Path], *replacements: tuple[str, str]) -> ValueBench:
-    """Return a bench from the ``bench_folder`` fixture."""
-    return ValueBench(load(make(SINGLE_VALUES, *replacements)))
+def value_bench(
+    make: Callable[..., Path], *replacements: tuple[str, str], rest: str | None = None
+) -> ValueBench:
+    """Return a bench from the ``bench_folder`` fixture.
+
+    Args:
+        make: The fixture.
+        replacements: In the bench file.
+        rest: The keys of ``[rest]`` in place of the demo's; "" leaves the plan out.
+    """
+    path = make(SINGLE_VALUES, *replacements)
+    if rest is not None:
+        rules = path.with_name("mr-10-med.rules.toml")
+        head, _, _ = rules.read_text(encoding="utf-8").partition("[rest]")
+        rules.write_text(head + (f"[rest]\n{rest}\n" if rest else ""), encoding="utf-8")
+    return ValueBench(load(path))

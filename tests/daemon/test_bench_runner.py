@@ -120,8 +120,8 @@ class TestAtWork:
         assert bench.runner.shown.since > first
 
     def test_an_order_that_is_filled_stops_the_next_piece(self, bench_folder: Make) -> None:
-        bench = value_bench(bench_folder, ('order = { "grade-1" = 36 }',
-                                           'order = { "grade-2" = 1 }'))  # fmt: skip
+        filled = ('order = { "grade-1" = 36 }', 'order = { "grade-2" = 1 }')
+        bench = value_bench(bench_folder, filled, rest="")
         bench.values("5.0")
         bench.placed("2")
         assert bench.word == "order-filled"

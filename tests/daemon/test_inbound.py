@@ -192,7 +192,10 @@ class TestCommands:
         assert bench.rows("SELECT status FROM piece_status") == [("abandoned",)]
 
     def test_a_lot_is_closed_once(self, bench: ValueBench, inbound: Inbound) -> None:
-        ask = {"command": "lot-close", "reason": "end", "role": "lead", "counted": 120}
+        ask = {
+            "command": "lot-close", "reason": "end", "role": "lead", "counted": 120,
+            "unproved": "goes to bench b2",
+        }  # fmt: skip
         reply = asked(inbound, **ask)
         assert reply.ok
         assert bench.runner.lot is None

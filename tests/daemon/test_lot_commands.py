@@ -50,7 +50,8 @@ def bench(bench_folder: Callable[..., Path]) -> Iterator[Bench]:
 
 
 def close(bench: Bench, **more: Any) -> Reply:
-    return bench.ask("lot-close", reason="end of shift", role="lead", **more)
+    values = {"reason": "end of shift", "unproved": "goes on at another bench", **more}
+    return bench.ask("lot-close", role="lead", **values)
 
 
 def open_next(bench: Bench, **more: Any) -> Reply:
@@ -101,8 +102,12 @@ def test_an_order_above_the_lot_is_refused_with_what_is_accepted(bench: Bench) -
 def test_lowering_the_order_to_what_is_there_fills_it(bench: Bench) -> None:
     reply = bench.ask("lot-order", grade="grade-1", quantity=0, reason="cancelled", role="lead")
     assert reply.ok
-    assert bench.runner.shown.signals.word in ("coming-up", "order-filled")
-    assert [e["what"] for e in bench.events()][-2:] == ["order-changed", "order-filled"]
+    assert bench.runner.shown.signals.word in ("coming-up", "sampling")
+    assert [e["what"] for e in bench.events()][-3:] == [
+        "order-changed",
+        "order-filled",
+        "drawn",
+    ]
     again = bench.ask("lot-order", grade="grade-1", quantity=36, reason="back", role="lead")
     assert again.data is not None
     assert again.data["order_state"] == "open"
@@ -132,6 +137,14 @@ def test_a_lot_that_does_not_add_up_needs_a_reason(bench: Bench) -> None:
     assert closed.data is not None
     assert closed.data["difference"] == 2
     assert "two fell to the floor" in bench.events()[-1]["reason"]
+
+
+def test_a_rest_that_is_not_proved_needs_a_word_on_what_becomes_of_it(bench: Bench) -> None:
+    reply = close(bench, unproved="")
+    assert not reply.ok
+    assert "120 pieces are neither measured nor proved (no look was due yet)" in reply.text
+    assert close(bench, unproved="all of it goes to bench b2").ok
+    assert "rest not proved: all of it goes to bench b2" in bench.events()[-1]["reason"]
 
 
 def test_what_is_missing_in_a_command_is_named(bench: Bench) -> None:

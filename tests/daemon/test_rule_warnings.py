@@ -141,12 +141,37 @@ class TestPlanOfTheRest:
             ("limiting_quality = 0.10", "limiting_quality = 0.01"),
             ("consumers_risk = 0.10", "consumers_risk = 0.01"),
         )
-        small = ((LOT, LOT.replace("120", "60")),)
+        small = ((LOT, LOT.replace("120", "60") + "\ncells = 60"),)
         assert rest(warned(bench_folder, measured, *strict, bench=small)) == [
             "rest: plan measured can never be satisfied by a lot of 60: only measuring every "
             "piece proves 0.01 at a risk of 0.01"
         ]
         assert rest(warned(bench_folder, measured, bench=small)) == []
+
+    def test_of_two_looks_each_has_half_the_risk(self, bench_folder: Make) -> None:
+        """LQ 20 % of a lot of 2: one good piece leaves 2 bad ones at 0 %, 1 bad at 50 %."""
+        measured = (REST, 'plan = "measured"\nfurther = 1')
+        strict = (
+            ("limiting_quality = 0.10", "limiting_quality = 0.20"),
+            ("consumers_risk = 0.10", "consumers_risk = 0.60"),
+        )
+        pair = ((LOT, 'quantity = 2\norder = { "grade-1" = 1 }\ncells = 2'),)
+        assert len(rest(warned(bench_folder, measured, *strict, bench=pair))) == 1
+        one_look = (REST, 'plan = "measured"')
+        assert rest(warned(bench_folder, one_look, *strict, bench=pair)) == []
+
+    def test_an_aql_plan_that_takes_the_whole_rest(self, bench_folder: Make) -> None:
+        """MIL-STD-105E: 10 pieces are letter B, AQL 1.0 leads down to E: 13 of them."""
+        tail = (
+            'plan = "sample"\nlimiting_quality = 0.10\nconsumers_risk = 0.10',
+            'plan = "aql"\nedition = "mil-std-105e-1989"\naql = 1.0',
+        )
+        small = ((LOT, LOT.replace("120", "46")),)
+        assert rest(warned(bench_folder, tail, bench=small)) == [
+            "rest: plan aql can never be satisfied by a lot of 46: of at most 10 unmeasured "
+            "pieces the sample is 10, all of them; nothing is left to judge"
+        ]
+        assert rest(warned(bench_folder, tail)) == []
 
     def test_a_lot_that_nobody_counted_is_not_judged(self, bench_folder: Make) -> None:
         uncounted = (("quantity = 120\n", ""),)

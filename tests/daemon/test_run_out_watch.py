@@ -17,6 +17,7 @@ from daemon.messages import HOLDER_POINTS_MAX, Command, HolderPoint
 from daemon.run_out_watch import RunOutWatch, run_out_watch, thinned
 from daemon.snapshot import recent
 from daemon.store import Provenance, Stamp, Store
+from daemon.store.store import Following
 from rules.bench import CommandRefusedError, HolderMoved
 from rules.facts import ClampingFact, CorrectionFact, Fact
 from rules.holder_series import WHAT_TO_DO
@@ -43,11 +44,17 @@ class WatchedStore(Store):
     lot_code = "W-2611-A"
 
     def commit(
-        self, facts: Sequence[Fact], by: Provenance, at: Stamp, inbound: str | None = None
-    ) -> None:
-        super().commit(facts, by, at, inbound)
+        self,
+        facts: Sequence[Fact],
+        by: Provenance,
+        at: Stamp,
+        inbound: str | None = None,
+        following: Following | None = None,
+    ) -> tuple[Fact, ...]:
+        followed = super().commit(facts, by, at, inbound, following)
         if self.watch is not None:
             self.watch.after(facts, self.lot_code, at.utc)
+        return followed
 
 
 def loaded(store: Store, shop: Shop, lot: str | None) -> RunOutWatch:

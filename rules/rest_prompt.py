@@ -1,0 +1,49 @@
+"""What the operator is told of tray cells and of the sample."""
+
+from rules.lot import LotView
+from rules.rest_view import judged_now, next_look
+
+
+def take(lot: LotView) -> str:
+    """Return which piece comes next, as the beginning of a prompt; "" where any will do."""
+    cell = lot.next_cell
+    where = f"take the piece from cell {cell}" if cell is not None else ""
+    rest = lot.rest
+    if rest is None or not lot.wants_proof:
+        return f"{where[0].upper()}{where[1:]}. " if where else ""
+    if rest.sample is not None:
+        done = rest.tallies[1].pieces + 1
+        where = where or "take any piece of the rest, without choosing"
+        return f"Sample, piece {done} of {rest.sample.size}: {where}. "
+    needs = next_look(rest)
+    more = "" if needs is None else f", {needs.more} more pieces"
+    return f"Proof of the rest{more}: {where}. "
+
+
+def is_held(lot: LotView) -> bool:
+    """Return whether the sample failed: the rest is on hold."""
+    found = judged_now(lot.rest) if lot.rest is not None else None
+    return found is not None and found.outcome == "hold"
+
+
+def held_text(lot: LotView) -> str:
+    """Return the alarm of a failed sample; "" while there is none."""
+    if not is_held(lot) or lot.rest is None:
+        return ""
+    found = judged_now(lot.rest)
+    if found is None or found.rest == 0:
+        return ""
+    return (
+        f"the rest is on hold: {found.tally.beyond} of {found.tally.pieces} pieces drawn were "
+        f"beyond; {found.rest} pieces are not measured. The lead decides"
+    )
+
+
+def boxes_text(lot: LotView) -> str:
+    """Return which boxes are full; "" while none is."""
+    full = [
+        f"change the box of bin {name}: {box.label} holds {box.pieces} of {box.capacity}"
+        for name, box in lot.boxes.items()
+        if box.is_full
+    ]
+    return "; ".join(full)
