@@ -192,10 +192,10 @@ class Bench:
         self._out = deque(emission for emission in self._out if emission.at_ns > to_ns)
         return sorted(due, key=lambda emission: emission.at_ns)
 
-    def show_prompt(self, word: str, at_ns: int) -> None:
-        """Show the operator a prompt."""
+    def show_prompt(self, word: str, at_ns: int, cell: int | None = None) -> None:
+        """Show the operator a prompt, and the tray cell it names."""
         self._run(at_ns)
-        self._shown.prompt = word
+        self._shown.prompt, self._shown.cell = word, cell
         self._look()
 
     def show_lamp(self, bin_id: str, word: LampWord, at_ns: int) -> None:

@@ -74,9 +74,12 @@ class Operator:
     # --- the shift -----------------------------------------------------------------------
 
     def _shift(self) -> Script:
-        for collet in self._work.tray:
+        tray = {collet.number: collet for collet in self._work.tray}
+        wanted = len(tray) if self._work.pieces is None else self._work.pieces
+        for _ in range(wanted):
             yield from self._until_the_next_is_wanted()
-            yield from self._measure(collet)
+            cell = self._shown.cell
+            yield from self._measure(tray.pop(cell if cell in tray else min(tray)))
         self.facts.append(TrayEmpty(self._now_ns))
         while True:
             yield from self._until_the_next_is_wanted()

@@ -16,10 +16,16 @@ LAMP_REPEAT_NS = 5 * NS_PER_S
 
 
 class Shown:
-    """Prompt and lamps as they are now. Calls come in the order of time."""
+    """Prompt and lamps as they are now. Calls come in the order of time.
+
+    Attributes:
+        prompt: The prompt's word.
+        cell: Tray cell the prompt names.
+    """
 
     def __init__(self) -> None:
         self.prompt: str | None = None
+        self.cell: int | None = None
         self._lamps: dict[str, tuple[LampWord, int]] = {}
 
     def set_lamp(self, bin_id: str, word: LampWord, at_ns: int) -> None:

@@ -59,7 +59,8 @@ class Work:
     """What a person does at one bench.
 
     Attributes:
-        tray: The pieces in the order in which they are taken.
+        tray: The pieces in the order of their cells, in which they are taken where the
+            prompt names no cell.
         collets: What these pieces are like when they are clamped.
         holder_um: The holder's own vector, the same at every clamping.
         bins: All bins in reach.
@@ -67,6 +68,7 @@ class Work:
         mistakes: What goes wrong.
         has_bin_sensors: Whether a bin tells what fell into it; without, the lamp may be
             dark again by the time the piece is dropped.
+        pieces: How many are taken; None: all.
     """
 
     tray: Sequence[Collet]
@@ -76,3 +78,4 @@ class Work:
     habits: Habits
     mistakes: Mistakes
     has_bin_sensors: bool = True
+    pieces: int | None = None

@@ -125,9 +125,9 @@ class LiveBench:
             self._line.unplug()
             self._note("lost", "unplugged")
 
-    def show_prompt(self, word: str) -> None:
+    def show_prompt(self, word: str, cell: int | None = None) -> None:
         """Show the operator a prompt, now."""
-        self._bench.show_prompt(word, self.now_ns)
+        self._bench.show_prompt(word, self.now_ns, cell)
         self.keep_up()
 
     def show_lamp(self, bin_id: str, word: LampWord) -> None:

@@ -15,8 +15,8 @@ _RETRY_S = (0.2, 2.0)
 class Viewer(Protocol):
     """Who looks at prompt and lamps."""
 
-    def show_prompt(self, word: str) -> None:
-        """See the prompt's word."""
+    def show_prompt(self, word: str, cell: int | None = None) -> None:
+        """See the prompt's word, and the tray cell it names."""
 
     def show_lamp(self, bin_id: str, word: LampWord) -> None:
         """See a lamp's word."""
@@ -85,24 +85,28 @@ class ShopFloor:
         """Show what one message says; what is neither prompt nor lamp is told and left."""
         text = payload.decode("utf-8", "replace") if isinstance(payload, bytes) else ""
         if topic == f"{self._base}/prompt":
-            word = _prompt_word(text)
-            if word is None:
+            prompt = _prompt(text)
+            if prompt is None:
                 _tell(f"{topic}: no prompt: {text[:80]!r}")
             else:
-                self._viewer.show_prompt(word)
+                self._viewer.show_prompt(*prompt)
         elif topic.startswith(f"{self._base}/lamp/") and (word := _lamp_word(text)):
             self._viewer.show_lamp(topic.rpartition("/")[2], word)
         else:
             _tell(f"{topic}: no lamp word: {text[:80]!r}")
 
 
-def _prompt_word(text: str) -> str | None:
+def _prompt(text: str) -> tuple[str, int | None] | None:
+    """Return word and tray cell of a prompt; None if it is none."""
     try:
         prompt = json.loads(text)
     except ValueError:
         return None
     word = prompt.get("word") if isinstance(prompt, dict) else None
-    return word if isinstance(word, str) else None
+    if not isinstance(word, str):
+        return None
+    cell = prompt.get("cell")
+    return word, cell if isinstance(cell, int) else None
 
 
 def _lamp_word(text: str) -> LampWord | None:

@@ -80,21 +80,21 @@ def demo_bench(
     Args:
         bench_id: ``b1`` or ``b2``.
         seed: Of the pieces.
-        pieces: How many of the lot to put into the tray; all if left out.
+        pieces: How many of the lot to take from the tray; all if left out.
         mistakes: What the operator gets wrong; nothing if left out.
 
     Raises:
         KeyError: If there is no such bench.
     """
     lot = LOT_OF_BENCH[bench_id]
-    quantity = lot.quantity if pieces is None else pieces
     work = Work(
-        tray=fill_tray(f"{seed}/{bench_id}", lot.collets, quantity),
+        tray=fill_tray(f"{seed}/{bench_id}", lot.collets, lot.quantity),
         collets=lot.collets,
         holder_um=HOLDER_UM,
         bins=BINS,
         habits=Habits(foot="ready" if bench_id == "b1" else "never"),
         mistakes=mistakes or Mistakes(),
+        pieces=pieces,
     )
     return _north(work) if bench_id == "b1" else _crane(work)
 
