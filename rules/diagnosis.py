@@ -5,6 +5,7 @@ harmonics 1 to 5. Even steps, which a Fourier transform takes for granted, there
 Nothing here decides about a piece; the TIR comes from the readings alone.
 """
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from math import cos, pi
@@ -68,12 +69,12 @@ def turn_shares(
         gone = unwrapped(sweep.angle_udeg)
         end = len(turns) * TURN_UDEG
         return [(i, way / TURN_UDEG) for i, way in enumerate(gone) if 0 <= way < end]
-    return [
-        (i, number + turn.share_at(at))
-        for number, turn in enumerate(turns)
-        for i, at in enumerate(sweep.at_ns)
-        if turn.start_ns <= at < turn.close_ns
-    ]
+    shares: list[tuple[int, float]] = []
+    for number, turn in enumerate(turns):
+        first = bisect_left(sweep.at_ns, turn.start_ns)
+        inside = range(first, bisect_left(sweep.at_ns, turn.close_ns))
+        shares += [(i, number + turn.share_at(sweep.at_ns[i])) for i in inside]
+    return shares
 
 
 def _spindle_at(gone: float, sweep: Sweep, rules: SweepRules, turns: Sequence[Turn]) -> float:

@@ -1,6 +1,7 @@
 """The first harmonic of a sweep: the part of the indication that comes back once a turn."""
 
 from math import cos, hypot, pi, sin, sqrt
+from operator import mul
 
 from rules.sweep import Sweep
 
@@ -10,18 +11,30 @@ _Matrix = list[list[float]]
 def first_harmonic(sweep: Sweep, period_ns: int) -> tuple[float, float]:
     """Return amplitude and residual standard deviation, both in nanometres.
 
-    Least squares of mean, cosine and sine at the known period.
+    Least squares of mean, cosine and sine at the known period. Sums run from the first
+    reading to the last, so that the same sweep gives the same bits.
     """
-    angles = [2 * pi * (at - sweep.at_ns[0]) / period_ns for at in sweep.at_ns]
-    rows = [(1.0, cos(angle), sin(angle)) for angle in angles]
-    normal = [[sum(r[i] * r[j] for r in rows) for j in range(3)] for i in range(3)]
-    right = [sum(r[i] * v for r, v in zip(rows, sweep.value_nm, strict=True)) for i in range(3)]
+    first_ns, values = sweep.at_ns[0], sweep.value_nm
+    angles = [2 * pi * (at - first_ns) / period_ns for at in sweep.at_ns]
+    cosines, sines = list(map(cos, angles)), list(map(sin, angles))
+    of_cos, of_sin = sum(cosines), sum(sines)
+    crossed = sum(map(mul, cosines, sines))
+    normal = [
+        [float(len(angles)), of_cos, of_sin],
+        [of_cos, sum(map(mul, cosines, cosines)), crossed],
+        [of_sin, crossed, sum(map(mul, sines, sines))],
+    ]
+    right = [
+        sum(map(float, values)),
+        sum(map(mul, cosines, values)),
+        sum(map(mul, sines, values)),
+    ]
     mean, in_phase, quadrature = _solve(normal, right)
     squares = sum(
-        (v - mean - in_phase * r[1] - quadrature * r[2]) ** 2
-        for r, v in zip(rows, sweep.value_nm, strict=True)
+        (v - mean - in_phase * c - quadrature * s) ** 2
+        for v, c, s in zip(values, cosines, sines, strict=True)
     )
-    return hypot(in_phase, quadrature), sqrt(squares / max(1, len(rows) - 3))
+    return hypot(in_phase, quadrature), sqrt(squares / max(1, len(angles) - 3))
 
 
 def _solve(matrix: _Matrix, right: list[float]) -> tuple[float, float, float]:

@@ -8,6 +8,7 @@ half turn of an oval pin would pass for a turn.
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from rules.period_sums import PeriodSums
 from rules.sweep import Sweep, SweepRules
 
 if TYPE_CHECKING:
@@ -38,23 +39,35 @@ def own_period_ns(sweep: Sweep, rules: SweepRules) -> int | None:
     at = np.array(sweep.at_ns, dtype=np.int64) - sweep.at_ns[0]
     values = np.array(sweep.value_nm, dtype=np.float64)
     times = at.astype(np.float64)
-    grid = np.geomspace(shortest, longest, _GRID)
-    ratio = float(grid[1] / grid[0])
-    best = float(grid[_best(times, values, grid)])
-    while ratio - 1 > 1e-3:
-        grid = np.geomspace(best / ratio, best * ratio, 9)
-        grid = np.clip(grid, shortest, longest)
-        best = float(grid[_best(times, values, grid)])
-        ratio = 1 + (ratio - 1) / 3
+    best = _best_period_ns(times, values, shortest, longest)
     amplitude, residual = _fits(times, values, np.array([best]))
     if 2 * amplitude[0] <= max(3 * rules.step_nm, 6 * residual[0]):
         return None
     return round(best / _ROUND_NS) * _ROUND_NS
 
 
-def _best(times: "_Array", values: "_Array", periods: "_Array") -> int:
-    _, residual = _fits(times, values, periods)
-    return int(residual.argmin())
+def _best_period_ns(
+    times: "_Array", values: "_Array", shortest_ns: int, longest_ns: int
+) -> float:
+    """Return the period of the best fit on grids that close in on it."""
+    import numpy as np
+
+    sums = PeriodSums(times, values - values.mean())
+    grid = np.geomspace(shortest_ns, longest_ns, _GRID)
+    ratio = float(grid[1] / grid[0])
+    best = float(grid[_best(sums, times, values, grid)])
+    while ratio - 1 > 1e-3:
+        grid = np.geomspace(best / ratio, best * ratio, 9)
+        grid = np.clip(grid, shortest_ns, longest_ns)
+        best = float(grid[_best(sums, times, values, grid)])
+        ratio = 1 + (ratio - 1) / 3
+    return best
+
+
+def _best(sums: PeriodSums, times: "_Array", values: "_Array", periods: "_Array") -> int:
+    """Return which period leaves least; the fits themselves decide what sums leave open."""
+    best = sums.best_of(periods)
+    return int(_fits(times, values, periods)[1].argmin()) if best is None else best
 
 
 def _fits(times: "_Array", values: "_Array", periods: "_Array") -> "tuple[_Array, _Array]":

@@ -11,7 +11,7 @@ from dataclasses import replace
 from rules.flag_order import flags_out_of_order
 from rules.harmonic import first_harmonic
 from rules.spikes import spikes
-from rules.spindle_angle import unwrapped, went_back
+from rules.spindle_angle import went_back
 from rules.sweep import (
     WHAT_TO_DO,
     Cut,
@@ -21,7 +21,7 @@ from rules.sweep import (
     Sweep,
     SweepRules,
 )
-from rules.turns import Turn, held_too_long, whole_turns
+from rules.turns import Turn, held_too_long, turns_gone, way_gone
 
 __all__ = [
     "EVALUATION_VERSION", "WHAT_TO_DO", "Cut", "Invalid", "Proof", "RunOut", "Sweep",
@@ -65,10 +65,11 @@ _SPIKE_PERCENT = 10
 
 def evaluate(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return TIR and validity of a sweep; the same sweep always gives the same answer."""
-    found = evaluate_v1(sweep, rules)
+    gone = way_gone(sweep, rules)
+    turns = turns_gone(sweep, rules, gone)
+    found = _judged(sweep, turns, gone, rules)
     if found.invalid not in (None, "turns-disagree", "drift"):
         return found
-    turns = whole_turns(sweep, rules)
     largest_nm = max(rules.top_limit_nm, *found.turns_nm)
     dirt = spikes(sweep, turns, rules.step_nm, largest_nm * _SPIKE_PERCENT // 100)
     if not dirt:
@@ -89,8 +90,14 @@ def _seen_without(turns: Sequence[Turn], dirt: frozenset[int]) -> int:
 
 def evaluate_v1(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return TIR and validity as version 1 computed them."""
-    turns = whole_turns(sweep, rules)
-    invalid = _first_fault(sweep, turns, rules)
+    gone = way_gone(sweep, rules)
+    return _judged(sweep, turns_gone(sweep, rules, gone), gone, rules)
+
+
+def _judged(
+    sweep: Sweep, turns: Sequence[Turn], gone: Sequence[int], rules: SweepRules
+) -> RunOut:
+    invalid = _first_fault(sweep, turns, gone, rules)
     run_outs = tuple(turn.tir_nm for turn in turns)
     tir_nm = max(run_outs) if invalid is None else None
     return RunOut(
@@ -113,11 +120,13 @@ def evaluate_single(sweep: Sweep) -> RunOut:
     return RunOut(value_nm, value_nm, turns_nm=(value_nm,), samples=1)
 
 
-def _first_fault(sweep: Sweep, turns: Sequence[Turn], rules: SweepRules) -> Invalid | None:
+def _first_fault(
+    sweep: Sweep, turns: Sequence[Turn], gone: Sequence[int], rules: SweepRules
+) -> Invalid | None:
     if sweep.cut is not None:
         is_short = sweep.cut in _AFTER_A_STOP and _standstill(sweep, rules) is not None
         return "short-turn" if is_short else _INVALID_OF_CUT[sweep.cut]
-    if _is_turned_back(sweep, rules):
+    if _is_turned_back(sweep, gone, rules):
         return "turned-back"
     if len(turns) < rules.turns:
         return "short-turn" if turns or _has_begun(sweep, rules) else "no-turning"
@@ -133,9 +142,9 @@ def _first_fault(sweep: Sweep, turns: Sequence[Turn], rules: SweepRules) -> Inva
     return None
 
 
-def _is_turned_back(sweep: Sweep, rules: SweepRules) -> bool:
+def _is_turned_back(sweep: Sweep, gone: Sequence[int], rules: SweepRules) -> bool:
     if rules.proof == "angle":
-        return went_back(unwrapped(sweep.angle_udeg))
+        return went_back(gone)
     if rules.proof == "index" and rules.second_flag_deg:
         index_ns = sweep.index_ns[: rules.turns + 1]
         return flags_out_of_order(index_ns, sweep.second_ns, rules.second_flag_deg)

@@ -6,6 +6,7 @@ angle in the next turn. A spike is never taken out: the sweep has no result.
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from operator import sub
 
 from rules.sweep import Sweep
 from rules.turns import Turn
@@ -26,6 +27,9 @@ def spikes(sweep: Sweep, turns: Sequence[Turn], step_nm: int, least_nm: int) -> 
         return frozenset()
     first = max(1, bisect_left(sweep.at_ns, turns[0].start_ns))
     end = min(len(sweep.at_ns) - 1, bisect_right(sweep.at_ns, turns[-1].end_ns))
+    near = sweep.value_nm[first - 1 : end + 1]
+    if max(map(abs, map(sub, near[1:], near)), default=0) < least_nm:
+        return frozenset()  # no reading is so far from either neighbour, nor from their line
     high = {i: _excess(sweep, i) for i in range(first, end)}
     if not any(abs(size) >= least_nm for size in high.values()):
         return frozenset()  # almost always; the rest costs more than all other checks

@@ -1,7 +1,8 @@
 """The spindle's angle as the frames tell it: unwrapped, and which way it went."""
 
 from collections.abc import Sequence
-from itertools import accumulate, pairwise
+from itertools import accumulate, islice, pairwise
+from operator import sub
 
 TURN_UDEG = 360_000_000
 
@@ -25,9 +26,5 @@ def unwrapped(angle_udeg: Sequence[int]) -> tuple[int, ...]:
 
 def went_back(gone_udeg: Sequence[int]) -> bool:
     """Return whether a spindle went back by more than play at any time."""
-    furthest = 0
-    for way in gone_udeg:
-        furthest = max(furthest, way)
-        if furthest - way > BACK_UDEG:
-            return True
-    return False
+    furthest = islice(accumulate(gone_udeg, max, initial=0), 1, None)
+    return max(map(sub, furthest, gone_udeg), default=0) > BACK_UDEG

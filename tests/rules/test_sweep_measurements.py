@@ -6,24 +6,25 @@
 from collections import Counter
 from dataclasses import dataclass, field
 from random import Random
-from time import perf_counter_ns
+from time import perf_counter_ns, thread_time_ns
 
 import pytest
 
 from rules import bench, capture
 from rules.bench import BenchState
 from rules.capture_model import CaptureRules, CaptureState, Seen
+from rules.diagnosis import evaluate_diagnosed
+from rules.own_period import own_period_ns
 from rules.run_out import evaluate
 from tests.rules.bench_tape import (
     CONTACT,
     INDEX,
-    INDEX_RULES,
     SPEED,
-    SPEED_RULES,
     Tape,
     clampings,
 )
 from tests.rules.shop_log import LOT, bench_rules
+from tests.rules.turned_sweeps import RULES, TWO_FLAGS, Reader, drawn_pin, steady
 
 pytestmark = pytest.mark.long
 
@@ -101,7 +102,8 @@ def measured(name: str, kind: Kind, sweeps: int = SWEEPS) -> tuple[float, list[f
         ("index on a modem line, ripple ±20 %", Kind(ripple=0.2, on_readings=False), 0.001),
         ("index flag, ripple ±20 %, oval to 20 %", Kind(ripple=0.2, second=0.2), 0.002),
         ("index flag, run-out 0 to 1 µm", Kind(ripple=0.2, tir_um=(0.0, 1.0)), 0.001),
-        ("index flag, noise 0.2 µm", Kind(ripple=0.2, noise_um=0.2), 0.001),
+        # So much noise passes for spikes now and then: README's limits say so.
+        ("index flag, noise 0.2 µm", Kind(ripple=0.2, noise_um=0.2), 0.06),
         ("known speed ±5 %", Kind(SPEED, speed=0.05, turns=8.0, has_index=False), 0.002),
         (
             "known speed ±5 %, oval to 20 %",
@@ -154,15 +156,24 @@ def test_a_reading_and_a_clamping_cost_little() -> None:
     assert median_us(whole) < 60
 
 
-@pytest.mark.parametrize("proof", ["index", "speed"])
-def test_an_evaluation_costs_less_than_a_reading_takes_on_the_wire(proof: str) -> None:
-    is_index = proof == "index"
-    tape = Tape(seed=1, has_index=is_index).honest(4.0, 8.0)
-    sweep = clampings(tape.events, INDEX if is_index else SPEED)[0].positions[0].sweep
-    costs_ns = []
-    for _ in range(500):
-        start = perf_counter_ns()
-        evaluate(sweep, INDEX_RULES if is_index else SPEED_RULES)
-        costs_ns.append(perf_counter_ns() - start)
-    print(f"\nevaluate, {proof}, {len(sweep.at_ns)} readings: {median_us(costs_ns):.0f} µs")
-    assert median_us(costs_ns) < 2_000
+@pytest.mark.parametrize("name", [*RULES, "two flags"])
+def test_a_clamping_of_two_turns_of_200_readings_costs_less_than_a_millisecond(
+    name: str,
+) -> None:
+    """A turn by its own period is swept for as long as the slowest takes: 340 a turn here."""
+    rules = next((held for proof, held in RULES.items() if proof == name), TWO_FLAGS)
+    rng = Random(1)
+    reader = Reader(rng, rate_hz=200 / 2.4, index_at=0.3)
+    swept = [reader.sweep(drawn_pin(rng, 4_000), steady(), rules) for _ in range(200)]
+    costs: dict[str, list[int]] = {}
+    for judge in (evaluate, evaluate_diagnosed):
+        own_period_ns.cache_clear()  # each sweep is met once, as at a bench
+        for sweep in swept:
+            start = thread_time_ns()
+            found = judge(sweep, rules)
+            costs.setdefault(judge.__name__, []).append(thread_time_ns() - start)
+            assert found.invalid is None
+    told = ", ".join(f"{what} {median_us(cost):.0f} µs" for what, cost in costs.items())
+    print(f"\n{name}, {len(swept[0].at_ns)} readings: {told}")
+    assert median_us(costs["evaluate"]) < 1_000
+    assert median_us(costs["evaluate_diagnosed"]) < 1_500
