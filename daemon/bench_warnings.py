@@ -89,6 +89,11 @@ def _capture(one: BenchConfig) -> list[str]:
             "capture: without index or run contact a nearly perfect collet shows no turning "
             "and will be invalid"
         )
+    if capture.proof == "speed":
+        found.append(
+            "capture: by its known speed a turn is as whole as the spindle is steady: one that "
+            "swings by more than 5 % within a turn refuses good collets; an index is better"
+        )
     if capture.proof == "period":
         found.append(
             "capture: by its own period a turn is proved only where run-out stands clear of "

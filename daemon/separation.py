@@ -16,6 +16,7 @@ from daemon.store import sweep_blob
 from daemon.store.stored import StoredClamping, StoredCycle, StoredLot, stored_cycles
 from daemon.store.texts import StoredTexts, TextFaultError
 from daemon.store.vectors import holder_moves
+from rules.diagnosis import diagnose
 from rules.holder_series import LEAST_SHOWN, WINDOW, holder_limit_nm
 from rules.rotation import Rotation, is_rotated_backwards
 from rules.separation import (
@@ -28,6 +29,8 @@ from rules.separation import (
     pooled_scatter,
     separate,
 )
+from rules.sweep import Sweep, SweepRules
+from rules.turns import whole_turns
 from rules.vectors import DIRECTED, VectorError, sweep_vector
 
 STEPS = 3
@@ -51,6 +54,25 @@ class HolderPoint:
     share: HolderShare
 
 
+@dataclass(frozen=True, slots=True)
+class Reads:
+    """How one sweep was read.
+
+    Attributes:
+        noise_nm: Standard deviation of a reading, its rounding included.
+        step_nm: The indicator's step.
+        samples: Readings a turn.
+        turns: Whole turns that count.
+        limit_nm: Tolerance limit of the best grade there.
+    """
+
+    noise_nm: int
+    step_nm: int
+    samples: int
+    turns: int
+    limit_nm: int
+
+
 @dataclass(slots=True)
 class LotSeparation:
     """What the sweeps of a lot say at one position.
@@ -64,6 +86,7 @@ class LotSeparation:
         pin_moves: How the pin moves, as far as the bench files in force say so.
         limit_nm: What the holder's share may be; None if neither file sets such a limit.
         rotation: How the bench file in force says that collets are rotated.
+        reads: How each sweep with a vector was read.
     """
 
     position: str
@@ -74,6 +97,7 @@ class LotSeparation:
     pin_moves: set[PinMoves] = field(default_factory=set)
     limit_nm: int | None = None
     rotation: Rotation = field(default_factory=Rotation)
+    reads: list[Reads] = field(default_factory=list)
 
     @property
     def holder(self) -> HolderShare | None:
@@ -91,6 +115,11 @@ class LotSeparation:
     def is_backwards(self) -> bool:
         """Return whether the collets were rotated against the stated sense."""
         return is_rotated_backwards([piece.separated for piece in self.pieces])
+
+    def usual_reads(self) -> Reads | None:
+        """Return how the sweep of middling noise was read; None without sweeps."""
+        by_noise = sorted(self.reads, key=lambda one: one.noise_nm)
+        return by_noise[len(by_noise) // 2] if by_noise else None
 
     def scatter(self) -> Scatter | None:
         """Return the pooled scatter of clamping; None without pieces of three clampings."""
@@ -175,6 +204,8 @@ def _vectors(
                 (name, sweep_vector(sweep, rules[indicator]).whole.vector)
                 for indicator, name, sweep in sweeps
             ]
+            for indicator, name, sweep in sweeps:
+                found[name].reads += _reads(sweep, rules[indicator])
         except VectorError as error:
             reason = str(error)
         except TextFaultError as error:
@@ -184,6 +215,14 @@ def _vectors(
     if reason:
         for place in clamping.positions:
             found[place.position].without[reason] += 1
+
+
+def _reads(sweep: Sweep, rules: SweepRules) -> list[Reads]:
+    seen = diagnose(sweep, rules)
+    if seen is None:
+        return []
+    samples = min(turn.samples for turn in whole_turns(sweep, rules))
+    return [Reads(seen.noise_nm, rules.step_nm, samples, rules.turns, rules.top_limit_nm)]
 
 
 def _why_none(clamping: StoredClamping) -> str:

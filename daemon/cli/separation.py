@@ -13,11 +13,14 @@ from daemon.separation import STEPS, HolderPoint, LotSeparation, SeparatedPiece,
 from daemon.store.read_only import reading_only
 from daemon.store.stored import StoredLot
 from rules.holder_series import WHAT_TO_DO
+from rules.likeness import false_call_rate
+from rules.noise_bias import expected_excess_nm
 from rules.separation import CONFOUNDED, Scatter, inseparable_harmonics
 
 __all__ = ["lot_separation"]
 
 _HIGHEST_HARMONIC = 9
+_OWN_RUN_OUTS_UM = (0.0, 0.5, 1.0, 2.0, 4.0)
 
 
 def lot_separation(
@@ -72,9 +75,40 @@ def _as_json(one: LotSeparation) -> dict[str, Any]:
         "collets": [_collet(piece, scatter) for piece in one.pieces],
         "pin_moves": sorted(one.pin_moves),
         "confounds": [CONFOUNDED[how] for how in sorted(one.pin_moves)],
+        "noise": _noise(one),
+        "alike_by_chance": _alike(one),
         "inseparable_harmonics": inseparable_harmonics(STEPS, _HIGHEST_HARMONIC),
         "alarms": _alarms(one),
     }
+
+
+def _noise(one: LotSeparation) -> dict[str, float] | None:
+    """Return what max − min makes of noise and step at the limit of the best grade."""
+    reads = one.usual_reads()
+    if reads is None:
+        return None
+    alone_nm = sqrt(max(0.0, reads.noise_nm**2 - reads.step_nm**2 / 12))  # less its rounding
+    excess_nm = expected_excess_nm(
+        reads.limit_nm, round(alone_nm), reads.step_nm, reads.samples, reads.turns
+    )
+    return {
+        "per_reading_um": _um(alone_nm),
+        "step_um": _um(reads.step_nm),
+        "at_run_out_um": _um(reads.limit_nm),
+        "reads_high_um": _um(excess_nm),
+    }
+
+
+def _alike(one: LotSeparation) -> list[dict[str, float]]:
+    """Return how often two honest clampings read alike, by the collet's own run-out."""
+    scatter, reads = one.scatter(), one.usual_reads()
+    if scatter is None or reads is None or not scatter.per_axis_nm:
+        return []
+    found = []
+    for own_um in _OWN_RUN_OUTS_UM:
+        rate = false_call_rate(own_um / 2, scatter.per_axis_nm / 1000, reads.step_nm / 1000)
+        found.append({"own_run_out_um": own_um, "share": round(rate, 5)})
+    return found
 
 
 def _um(value_nm: float) -> float:
@@ -130,6 +164,7 @@ def _print(lot: StoredLot, one: LotSeparation) -> None:
         ("collets", f"{len(one.pieces)} of two or more clampings could be separated"),
         ("pin", _pin_line(one)),
         ("form", _form_line()),
+        *_reading_lines(one),
         *without,
         *(("alarm", alarm) for alarm in _alarms(one)),
     ):
@@ -169,6 +204,22 @@ def _pin_line(one: LotSeparation) -> str:
     if not one.pin_moves:
         return "nobody said how it moves (pin_moves in [bench.lot]): its own run-out counts too"
     return "; ".join(f"moves {how}: {CONFOUNDED[how]}" for how in sorted(one.pin_moves))
+
+
+def _reading_lines(one: LotSeparation) -> list[tuple[str, str]]:
+    lines, noise, alike = [], _noise(one), _alike(one)
+    if noise is not None:
+        text = (
+            f"{noise['per_reading_um']:.2f} µm a reading in steps of {noise['step_um']:g}: a"
+            f" run-out of {noise['at_run_out_um']:g} µm reads {noise['reads_high_um']:.2f} high"
+        )
+        lines.append(("noise", text))
+    if alike:
+        text = ", ".join(f"{one['share']:.2%} at {one['own_run_out_um']:g}" for one in alike)
+        lines.append(
+            ("alike", f"by chance two clampings of a collet of own run-out: {text} µm")
+        )
+    return lines
 
 
 def _form_line() -> str:

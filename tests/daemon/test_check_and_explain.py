@@ -368,6 +368,13 @@ class TestWarnings:
                 "for closure",
             ),
             (
+                ('turning = "driven"\nproof = "index"',
+                 'turning = "driven"\nproof = "speed"\nturn_s = 3\nrun_contact = true'),
+                "bench b1: capture: by its known speed a turn is as whole as the spindle is "
+                "steady: one that swings by more than 5 % within a turn refuses good collets; "
+                "an index is better",
+            ),
+            (
                 ('port = "b2.port"', 'port = "b2.port"\nanswer_wait_s = 1'),
                 "line usb2: one missed answer takes up to 2.05 s, and the indicator is lost "
                 "after silent_s = 1.5",

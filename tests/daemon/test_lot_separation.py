@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable
 from contextlib import closing
-from math import pi, radians, sqrt
+from math import exp, pi, radians, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
 from rules.separation import CONFOUNDED
 from simulators.collet import ColletKind
+from simulators.indicator import Indicator
 from tests.daemon.measured import Bench, Shop, measured, stamp
 
 E_UM, S_UM = 0.9, 0.4
@@ -210,6 +211,24 @@ def test_people_read_it_in_lines(bench_folder: Callable[..., Path]) -> None:
     assert lines[1].endswith("from the last 30 of 30 first clampings; limit 1.2 µm")
     assert "3 steps can't tell the collet's harmonics 3, 6, 9" in done.stdout
     assert "own run-out" in lines[-1]
+    noise = next(line for line in lines if line.startswith("  noise"))
+    assert noise.split(": ")[1].startswith("a run-out of 4 µm reads 0.")
+    assert any(line.startswith("  alike     by chance two clampings") for line in lines)
+
+
+def test_what_noise_adds_and_how_often_chance_reads_alike_are_told(
+    bench_folder: Callable[..., Path],
+) -> None:
+    shop = measured(bench_folder(), 60, kind=Bench(collets=PLAIN))
+    (one,) = asked(shop)[1]["positions"]
+    noise, alike = one["noise"], one["alike_by_chance"]
+    assert noise["per_reading_um"] == pytest.approx(Indicator().noise_um, abs=0.012)
+    assert 0.0 < noise["reads_high_um"] < 0.25
+    # Without run-out of its own: two Rayleigh vectors within a step (0.1 µm) of each other.
+    spread = 2 * one["scatter"]["per_axis_um"] ** 2
+    assert alike[0]["share"] == pytest.approx(1 - exp(-(0.1**2) / 2 / spread), abs=2e-4)
+    shares = [row["share"] for row in alike]
+    assert shares == sorted(shares, reverse=True)
 
 
 def test_a_lot_without_a_clamping_says_so(bench_folder: Callable[..., Path]) -> None:

@@ -1,7 +1,8 @@
 """Clampings that read alike, values that never fall, clampings too soon for a hand."""
 
+from collections import Counter
 from dataclasses import replace
-from math import pi
+from math import hypot, pi, sqrt
 from random import Random
 
 import pytest
@@ -49,6 +50,42 @@ def test_honest_values_seldom_raise_it() -> None:
     # One start in 7! rises seven times (combinatorics): runs of it are rarer than that.
     events = values(*(rng.uniform(1, 9) for _ in range(5_000)))
     assert len(noticed(events, SINGLE)) <= 2 * 5
+
+
+def never_fall(shares: list[float], count: int) -> float:
+    """Return how often so many independent values never fall, of values of these shares.
+
+    The complete homogeneous symmetric polynomial of the shares (combinatorics); 1/count!
+    where no two are equal.
+    """
+    ways = list(shares)
+    for _ in range(count - 1):
+        ways = [sum(ways[: i + 1]) * share for i, share in enumerate(shares)]
+    return sum(ways)
+
+
+def test_values_that_are_never_equal_rise_once_in_a_factorial() -> None:
+    assert never_fall([1 / 4_000] * 4_000, 4) == pytest.approx(1 / 24, rel=0.01)
+
+
+@pytest.mark.long
+def test_honest_finished_values_raise_it_as_often_as_combinatorics_says() -> None:
+    """TIR of two normal offsets of 1 µm an axis (Rayleigh); coarse steps make ties."""
+    rng, count = Random(7), 60_000
+    print("\nstep µm   alarms   expected   (of 60 000 honest values)")
+    for step_um in (0.1, 0.5, 1.0):
+        drawn = [
+            round(2 * hypot(rng.gauss(0, 1), rng.gauss(0, 1)) / step_um) for _ in range(count)
+        ]
+        alarms = sum(
+            is_on for _, is_on in noticed(values(*(v * step_um for v in drawn)), SINGLE)
+        )
+        of_value = Counter(drawn)
+        shares = [of_value[value] / count for value in sorted(of_value)]
+        # An alarm begins where seven never fell and the one before was above their first.
+        expected = count * (never_fall(shares, 7) - never_fall(shares, 8))
+        print(f"{step_um:7.1f}   {alarms:6}   {expected:8.1f}")
+        assert abs(alarms - expected) < 4 * sqrt(expected)
 
 
 def test_the_same_tightening_read_twice_is_noticed_and_counts() -> None:
