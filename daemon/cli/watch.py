@@ -6,12 +6,15 @@ import json
 import secrets
 from datetime import UTC, datetime
 from time import monotonic
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from daemon.broker import Broker, parse_url
 from daemon.cli.answers import refuse
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 __all__ = ["watch"]
 
@@ -50,7 +53,7 @@ async def _watch(broker: Broker, root: str, *, once: bool, as_json: bool) -> Non
     from daemon.board.feed import follow
     from daemon.board.hub import Hub, Setup
     from daemon.board.shop import Shop
-    from daemon.watching import snapshot, table
+    from daemon.watching import Seen, screen, snapshot
 
     def now() -> Moment:
         return Moment(monotonic(), datetime.now(UTC))
@@ -58,19 +61,24 @@ async def _watch(broker: Broker, root: str, *, once: bool, as_json: bool) -> Non
     hub = Hub(Shop(root, now()), Setup(1, 1, "", broker.name), now)
     feed = asyncio.create_task(follow(hub, broker, f"reclamp-watch-{secrets.token_hex(4)}"))
     console = Console()
+
+    def shown(height: int | None) -> "Text":
+        seen = Seen(monotonic(), datetime.now().astimezone(), console.width, height)
+        is_up = hub.shop.session.ended is None
+        return screen(snapshot(hub.shop), broker.name, hub.trouble, is_up, seen)
+
     try:
         if once:
             await asyncio.sleep(_ONCE_S)
-            found = snapshot(hub.shop)
             if as_json:
+                found = snapshot(hub.shop)
                 console.file.write(json.dumps(found, ensure_ascii=False) + "\n")
             else:
-                console.print(table(found, broker.name, hub.trouble))
+                console.print(shown(None), highlight=False)
             return
         with Live(console=console, screen=True, auto_refresh=False) as live:
             while not feed.done():
-                shown = table(snapshot(hub.shop), broker.name, hub.trouble)
-                live.update(shown, refresh=True)
+                live.update(shown(console.height), refresh=True)
                 await asyncio.sleep(_REDRAW_S)
     finally:
         feed.cancel()

@@ -93,10 +93,10 @@ export class Tile {
     show(this.part.call, this.isCalling);
     fill(this.part.alarms, told, () => told.map((alarm, index) => {
       const which = told.length > 1 ? `${index + 1}/${told.length} ` : "";
-      const answer = alarm.state ? el("em", "answer", ` (${alarm.state})`) : "";
+      const answer = alarm.answer ? ` (${alarm.answer})` : "";
       const since = alarm.since ? el("span", "since", ` since ${words.clockTime(alarm.since)}`) : "";
-      const item = el("li", alarm.isRaised ? "raised" : "answered", stateShape("triangle"), el("span", "text", which, alarm.text, answer, since));
-      return item;
+      const toDo = alarm.toDo ? el("span", "to-do", `. ${alarm.toDo}`) : "";
+      return el("li", alarm.isRaised ? "raised" : "answered", stateShape("triangle"), el("span", "text", which, alarm.text, answer, since, toDo));
     }));
   }
 

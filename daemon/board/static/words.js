@@ -153,17 +153,22 @@ export function forecast(lot) {
   return { text: `about ${Math.round(found.expected_pieces)} more (${found.pieces_5 ?? "?"}–${most})`, isShort: false };
 }
 
-// Open alarms, those that nobody has answered first: {code, text, isRaised, state, since}.
+// Open alarms, those that nobody has answered first: {text, isRaised, answer, since, toDo}.
 export function openAlarms({ alarms, state }) {
   const told = Object.entries(alarms ?? {}).map(([code, alarm]) => ({
-    code,
     text: alarm.text || name(code),
     isRaised: alarm.state === "raised",
-    state: alarm.state === "raised" ? "" : name(alarm.state),
+    answer: answer(alarm),
     since: alarm.since,
+    toDo: alarm.to_do ?? "",
   }));
   for (const code of state?.alarms ?? []) {
-    if (!alarms?.[code]) told.push({ code, text: name(code), isRaised: true, state: "", since: null });
+    if (!alarms?.[code]) told.push({ text: name(code), isRaised: true, answer: "", since: null, toDo: "" });
   }
   return told.sort((a, b) => Number(b.isRaised) - Number(a.isRaised));
+}
+
+function answer({ state, until }) {
+  if (state === "raised") return "";
+  return state === "shelved" && until ? `shelved until ${clockTime(until)}` : name(state);
 }
