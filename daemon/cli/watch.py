@@ -10,8 +10,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.broker import Broker, parse_url
+from daemon.broker import Broker
 from daemon.cli.answers import refuse
+from daemon.cli.broker_options import (
+    BROKER_URL,
+    BrokerUrl,
+    CaFile,
+    CertFile,
+    KeyFile,
+    PasswordFile,
+    Root,
+    broker_of,
+    check_root,
+)
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -24,23 +35,22 @@ _ONCE_S = 6.0
 
 
 def watch(
-    broker: Annotated[
-        str, typer.Option(help="Where the benches publish: mqtt://HOST[:PORT], mqtts://…")
-    ] = "mqtt://127.0.0.1:1883",
-    root: Annotated[str, typer.Option(help="First level of the benches' topics.")] = "reclamp",
+    broker: BrokerUrl = BROKER_URL,
+    root: Root = "reclamp",
+    password_file: PasswordFile = None,
+    ca_file: CaFile = None,
+    cert_file: CertFile = None,
+    key_file: KeyFile = None,
     once: Annotated[
         bool, typer.Option(help="Show it once, after six seconds, and end.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="With --once: as JSON.")] = False,
 ) -> None:
     """Show every bench on a broker in the terminal: the board's truth without a browser."""
-    try:
-        host, port, tls, user = parse_url(broker)
-    except ValueError as error:
-        refuse(f"--broker: {error}")
+    where = broker_of(broker, password_file, ca_file, cert_file, key_file)
+    check_root(root)
     if as_json and not once:
         refuse("--json: goes with --once")
-    where = Broker(host, port, username=user, tls=tls)
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_watch(where, root, once=once, as_json=as_json))
 

@@ -1,4 +1,4 @@
-"""`reclamp board`: wrong use is exit 2, what can't be done is exit 3, both in one line."""
+"""`reclamp board` and `watch`: wrong use is exit 2, what fails is exit 3, each in one line."""
 
 import socket
 from pathlib import Path
@@ -27,10 +27,26 @@ def test_wrong_use_is_exit_2_and_names_the_option(options: list[str], told: str)
     assert told in done.output
 
 
-def test_a_certificate_without_tls_is_wrong_use(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        pytest.param(["--broker", "mqtt://a:b@127.0.0.1"], "password_file", id="a password"),
+        pytest.param(["--root", "hall/#"], "--root 'hall/#'", id="a wildcard in the root"),
+        pytest.param(["--password-file", "no/such"], "--password-file no/such", id="no file"),
+        pytest.param(["--json"], "--once", id="JSON for ever"),
+    ],
+)
+def test_wrong_use_of_watch_is_the_same(options: list[str], told: str) -> None:
+    done = CliRunner().invoke(app, ["watch", *options])
+    assert done.exit_code == 2
+    assert told in done.output
+
+
+@pytest.mark.parametrize("command", ["board", "watch"])
+def test_a_certificate_without_tls_is_wrong_use(tmp_path: Path, command: str) -> None:
     path = tmp_path / "ca.pem"
     path.write_text("", encoding="utf-8")
-    done = CliRunner().invoke(app, ["board", "--ca-file", str(path)])
+    done = CliRunner().invoke(app, [command, "--ca-file", str(path)])
     assert done.exit_code == 2
     assert "mqtts://" in done.output
 
