@@ -9,11 +9,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from secrets import token_hex
+from zoneinfo import ZoneInfo
 
 from daemon import lot_opening
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
+from daemon.instrument_watch import InstrumentWatch
 from daemon.lot_opening import boxes_of_file, capacities_of_file
 from daemon.messages import OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
@@ -31,6 +33,7 @@ from rules.facts import (
     PutAwayFact,
     RefusedFact,
 )  # fmt: skip
+from rules.instruments import InstrumentFact
 from rules.lot import LotView
 from rules.signals import Signals, show
 
@@ -38,6 +41,10 @@ log = logging.getLogger(__name__)
 
 _LEAVE_THE_LOT = (AlarmFact, BoxFact, ClampingFact, RefusedFact)
 """Facts after which no draw and no look can be due."""
+_ACCEPTED = (
+    "accepted are instruments of the register that are in date and fit: enter a new "
+    "certificate with 'reclamp instrument add'"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +88,7 @@ class BenchRunner:
         lot: The open lot as the store has it.
         shown: What it shows now.
         fault: Why no record can be kept; None when all is well.
+        instruments: What it measures with, held against the register and the day.
     """
 
     def __init__(
@@ -115,6 +123,8 @@ class BenchRunner:
         self._clock = clock
         self._boot = boot
         self._seeds = seeds
+        zone = ZoneInfo(config.file.site.timezone)
+        self.instruments = InstrumentWatch(one, zone, clock, store)
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
         self.run_out = run_out_watch(one)
@@ -122,6 +132,7 @@ class BenchRunner:
         self._take_up()
         self.shown = Shown(self._signals(), self._state, self._utc())
         self._judge_run_out()
+        self.look_at_instruments()
 
     # --- start and recovery ---
 
@@ -133,6 +144,10 @@ class BenchRunner:
             log.warning(
                 "%s: lot %s was closed; it is not opened again", self.by.bench, wanted.code
             )
+            return
+        found = self.instruments.fitness(wanted.holder, tuple(wanted.pins))
+        if found.blocks:
+            log.error("%s: lot %s is not opened: %s", self.by.bench, wanted.code, found.blocks)
             return
         opening = LotOpening(
             wanted.code, wanted.article, wanted.quantity, dict(wanted.order),
@@ -304,12 +319,16 @@ class BenchRunner:
             raise CommandRefusedError(f"lot {self.lot.code} is open; one lot at a time")
         if self._store.had_lot(self.by.bench, opening.code):
             raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
+        blocks = self.instruments.fitness(opening.holder, opening.pins).blocks
+        if blocks:
+            raise CommandRefusedError(f"lot-open: {'; '.join(blocks)}; {_ACCEPTED}")
         self._store.open_lot(self._with_rest(opening), self.by, self._stamp())
         self.lot = self._store.lot(self.by.bench)
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self._load_run_out()
         self._refresh(())
         self._judge_run_out()
+        self.look_at_instruments()
 
     def change_lot(self, facts: tuple[Fact, ...], inbound: str) -> None:
         """Keep a change of the open lot and show what follows from it.
@@ -359,6 +378,40 @@ class BenchRunner:
         self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self.run_out.lot_is(None)
         self._refresh(())
+
+    # --- instruments and the clock ---
+
+    def look_at_instruments(self) -> None:
+        """Raise or return the alarms about instruments and clock; measuring goes on."""
+        for said in self.instruments.judged():
+            if said.text != self.alarms.get(said.code, ""):
+                self.handle(said)
+
+    def keep_instrument(self, fact: InstrumentFact, inbound: str) -> None:
+        """Add an entry to the register.
+
+        Raises:
+            InstrumentError: If it does not fit the register.
+            StoreError: If it can't be kept.
+        """
+        self._store.keep_instrument(fact, self.by, self._stamp(), inbound)
+        self.look_at_instruments()
+        self._refresh(())
+
+    def accept_clock(self, reason: str, role: str, inbound: str) -> None:
+        """Take the clock as it stands for right: a person looked.
+
+        Raises:
+            CommandRefusedError: If the system itself says that it is not.
+            StoreError: If it can't be kept.
+        """
+        doubt = self.instruments.clock.accept()
+        if doubt:
+            raise CommandRefusedError(f"{doubt}; set it right in the system first")
+        note = CorrectionFact(None, None, "clock-right", reason, role)
+        self._store.commit((note,), self.by, self._stamp(), inbound)
+        self.look_at_instruments()
+        self._refresh((note,))
 
     def break_down(self, error: Exception) -> None:
         """Be in fault for an error of our own: what may be wrong must grade nothing.
@@ -420,7 +473,8 @@ class BenchRunner:
         return rfc3339(self._clock.utc())
 
     def _stamp(self) -> Stamp:
-        return Stamp(self._utc(), self._clock.synced(), self._boot, self._clock.now_ns())
+        synced = "no" if self.instruments.clock.doubt() else self._clock.synced()
+        return Stamp(self._utc(), synced, self._boot, self._clock.now_ns())
 
 
 def _with_lines_of(before: BenchState, fresh: BenchState) -> BenchState:

@@ -3,8 +3,12 @@
 from pathlib import Path
 
 from daemon.config import BenchConfig, Config, LineConfig, plain_options
+from daemon.errors import StoreError
+from daemon.instrument_watch import unregistered
 from daemon.registry import make_driver
 from daemon.rule_warnings import rule_warnings
+from daemon.store.instruments import register_of
+from daemon.store.read_only import reading_only
 
 
 def warnings_of(config: Config) -> list[str]:
@@ -16,6 +20,7 @@ def warnings_of(config: Config) -> list[str]:
         found.extend(f"{where}: {text}" for text in _capture(one))
     found.extend(_asked(config))
     found.extend(_files(config))
+    found.extend(_register(config))
     if config.broker.host not in ("127.0.0.1", "localhost", "::1") and not config.broker.tls:
         found.append(
             f"mqtt.url: {config.broker.name} is not this machine and mqtt:// is not encrypted: "
@@ -41,6 +46,28 @@ def _files(config: Config) -> list[str]:
     folder = config.store_path.parent
     if not folder.is_dir():
         found.append(f"store.path: there is no folder {folder} on this machine")
+    return found
+
+
+def _register(config: Config) -> list[str]:
+    """Say what measures here and is in no register; nothing while there is no record yet."""
+    if not config.store_path.is_file():
+        return []
+    try:
+        with reading_only(config.store_path) as db:
+            register = register_of(db)
+    except StoreError as error:
+        return [f"store.path: {error}"]
+    found = []
+    for one in config.benches:
+        lot = one.section.lot
+        holder, pins = (lot.holder, lot.pins) if lot is not None else ("", [])
+        missing = unregistered(one, register, holder, pins)
+        if missing:
+            found.append(
+                f"bench {one.id}: {', '.join(missing)}: in no register of instruments; nobody "
+                "is told when a calibration is overdue (reclamp instrument add)"
+            )
     return found
 
 

@@ -8,6 +8,7 @@ from pydantic import ValidationError
 from daemon import snapshot
 from daemon.bench import BenchRunner
 from daemon.errors import StoreError
+from daemon.instrument_commands import carry_out_instrument
 from daemon.lot_commands import carry_out_lot
 from daemon.messages import Command, Reply
 from daemon.store import Store
@@ -66,6 +67,13 @@ def _do(
             _need_reason_and_role(command)
             moved = bench.HolderMoved(command.reason, command.role)
             return _handled(runner, moved, command.id, "the holder's share is counted anew")
+        case (
+            "instrument-add"
+            | "instrument-withdraw"
+            | "instrument-list"
+            | "instrument-clock-right"
+        ):
+            return carry_out_instrument(command, runner, store)
         case "events":
             rows = store.events_after(runner.by.bench, command.after_seq or 0, _EVENTS_AT_ONCE)
             events = [json.loads(body) for _, _, body in rows]

@@ -78,8 +78,10 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
         command.lot or "", command.article or "", command.quantity, dict(command.order), {},
         command.holder, tuple(command.pins), command.role, command.cells, command.seed,
     )  # fmt: skip
+    warns = runner.instruments.fitness(opening.holder, opening.pins).warns
     runner.open_lot(opening)
-    return f"lot {command.lot} is open", _shown(runner, store)
+    text = "; ".join((f"lot {command.lot} is open", *warns))
+    return text, _shown(runner, store)
 
 
 def _order(command: Command, runner: BenchRunner, store: Store) -> Answer:

@@ -5,6 +5,8 @@ Events are CloudEvents 1.0 in structured JSON; the ``data`` of an event is one o
 RFC 3339 UTC, words are lower-case with "-".
 """
 
+from datetime import date
+from decimal import Decimal
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -35,6 +37,10 @@ EventKind = Literal[
 ]
 Um = Annotated[float, Field(description="micrometres, at most three decimals")]
 Utc = Annotated[str, Field(description="RFC 3339, UTC, milliseconds, Z")]
+Exact = Annotated[Decimal, Field(ge=0, le=10_000, decimal_places=3)]
+InstrumentKind = Literal[
+    "indicator", "pin", "holder", "mandrel", "eccentric-master", "torque-tool"
+]
 
 
 class Payload(BaseModel):
@@ -59,6 +65,8 @@ class About(Payload):
     speed: float = 1.0
     """Rate of the intervals' clock: above 1 only in the demo and in tests."""
     bins: list["BinAbout"]
+    unregistered: list[str] = []
+    """Instruments in use that are in no register: nobody is told when they are overdue."""
 
 
 class BinAbout(Payload):
@@ -639,6 +647,10 @@ class Command(Payload):
         "piece-retry",
         "piece-abandon",
         "holder-moved",
+        "instrument-add",
+        "instrument-withdraw",
+        "instrument-list",
+        "instrument-clock-right",
         "events",
     ]
     reason: Annotated[str, Field(max_length=500)] = ""
@@ -673,11 +685,40 @@ class Command(Payload):
     """``lot-open``: of the draws; empty lets the service make one."""
     cell: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
     """``lot-cell``: found empty; ``lot-visual``: where the piece lay."""
+    instrument: "InstrumentEntry | None" = None
+    """``instrument-add``; of ``instrument-withdraw`` its id alone."""
     after_seq: Annotated[int, Field(ge=0, le=2**53)] | None = None
     """``events``: replay everything after this sequence number."""
 
 
-QUESTIONS = frozenset({"lot-show", "piece-show", "events"})
+class InstrumentEntry(Payload):
+    """One entry of the register: a new instrument, or a new certificate of a known one.
+
+    What is not given stays as the last certificate had it; ``due`` alone is always taken as
+    it stands: none given, none due.
+    """
+
+    id: Annotated[str, Field(min_length=1, max_length=80)]
+    kind: InstrumentKind | None = None
+    """Needed the first time; the same ever after."""
+    certificate: Annotated[str, Field(max_length=120)] = ""
+    due: date | None = None
+    """Last day on which the calibration is in date; none: it needs none."""
+    form_um: Exact | None = None
+    """Roundness of a pin."""
+    tir_um: Exact | None = None
+    """Run-out of a master."""
+    uncertainty_um: Exact | None = None
+    """U (k = 2) of ``tir_um``."""
+    diameter_mm: Exact | None = None
+    """Of a pin."""
+    gripping_length_mm: Exact | None = None
+    """How much of a pin the collet has to grip."""
+    measuring_force_mn: Annotated[int, Field(ge=0, le=100_000)] | None = None
+    """Of an indicator, in millinewtons."""
+
+
+QUESTIONS = frozenset({"lot-show", "piece-show", "instrument-list", "events"})
 """Commands that change nothing."""
 
 

@@ -20,7 +20,7 @@ from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
 from daemon.broker import Broker, MqttError, Session, Will, connected
 from daemon.errors import StoreError
-from daemon.messages import Payload
+from daemon.messages import About
 from daemon.store import Store
 from rules.facts import AlarmCode, AlarmFact, Fact, RefusedFact
 
@@ -49,7 +49,7 @@ class Publisher:
         store: Store,
         broker: Broker,
         root: str,
-        about: Payload,
+        about: About,
         rate: float,
         reached: Callable[[str], None],
     ) -> None:
@@ -106,7 +106,7 @@ class Publisher:
         self._lamps.clear()
         self._counts_changed = True
         await self._retain(session, "link", "online")
-        await self._retain(session, "about", self._about.model_dump_json())
+        await self._publish_about(session)
         await self._subscribe(session)
         self.is_connected = True
         for event in (self._wake, self._outbox_wake, self._lamps_wake):
@@ -196,6 +196,7 @@ class Publisher:
             await self._publish_state(session, force=beat.is_due())
             if self._counts_changed:
                 self._counts_changed = False
+                await self._publish_about(session)
                 await self._publish_counts(session)
 
     async def _publish_state(self, session: Session, *, force: bool) -> None:
@@ -210,6 +211,15 @@ class Publisher:
             alarm = standing.get(known)
             body = alarm.model_dump_json() if alarm is not None else ""
             await self._retain(session, f"alarm/{known}", body)
+
+    async def _publish_about(self, session: Session) -> None:
+        try:
+            missing = list(self._runner.instruments.unregistered())
+        except StoreError as error:
+            log.error("%s: about: %s", self._base, error)
+            return
+        about = self._about.model_copy(update={"unregistered": missing})
+        await self._retain(session, "about", about.model_dump_json())
 
     async def _publish_counts(self, session: Session) -> None:
         try:

@@ -17,6 +17,7 @@ from daemon.clock import Clock, boot_id, rfc3339
 from daemon.commands import carry_out
 from daemon.config import Config
 from daemon.control import ControlServer, socket_path
+from daemon.errors import StoreError
 from daemon.file_texts import file_texts
 from daemon.inbound import Inbound
 from daemon.line import Routed
@@ -33,6 +34,8 @@ log = logging.getLogger(__name__)
 
 TICK_S = 0.1
 RECOVER_S = 1.0
+LOOK_S = 30.0
+"""How often due dates and the clock are looked at."""
 _WARM_UP_S = 2.0
 
 
@@ -109,11 +112,13 @@ class Service:
                     tasks.create_task(self._publish(publisher, inbound))
                 ticks = tasks.create_task(self._tick())
                 cure = tasks.create_task(self._recover())
+                look = tasks.create_task(self._look_at_instruments())
                 warm = tasks.create_task(_warm_up())
                 await self._stopping.wait()
                 warm.cancel()
                 ticks.cancel()
                 cure.cancel()
+                look.cancel()
         finally:
             await self._control.stop()
             self._store.close()
@@ -157,6 +162,15 @@ class Service:
             await asyncio.sleep(RECOVER_S)
             for runner in self.benches.values():
                 runner.recover()
+
+    async def _look_at_instruments(self) -> None:
+        while True:
+            await asyncio.sleep(LOOK_S)
+            for runner in self.benches.values():
+                try:
+                    runner.look_at_instruments()
+                except StoreError as error:
+                    log.error("%s: instruments: %s", runner.by.bench, error)
 
     def _carry_out(self, bench: str | None, command: Command) -> Reply:
         if bench is None and len(self.benches) == 1:

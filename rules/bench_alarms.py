@@ -8,6 +8,9 @@ from rules.facts import AlarmCode, AlarmFact, Fact
 from rules.foot_switch import CALLS
 from rules.line_events import SignalFault
 
+OF_THE_BENCH: tuple[AlarmCode, ...] = ("holder-share", "instrument-unfit", "clock-doubt")
+"""Alarms that have nothing to do with a lot: they outlive it."""
+
 
 def clear(state: BenchState) -> Result:
     """Return the alarms about a piece in hand to normal: it is no longer awaited."""

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from rules.bench_alarms import joined, without
+from rules.bench_alarms import OF_THE_BENCH, joined, without
 from rules.bench_model import BenchEvent, BenchState, Result
 from rules.capture_model import LineBack, LineLost
 from rules.cycle import CycleState
@@ -54,10 +54,10 @@ def with_lines(
         seen: Indicators that have spoken since the start.
         lost: Those that do not speak.
         signal_faults: Wired signals that can't be believed.
-        alarms: Alarms that stood before; of these the calls go on standing, and the holder
-            outlives lots.
+        alarms: Alarms that stood before; of these the calls go on standing, and what is said
+            of the holder, of instruments and of the clock.
     """
-    kept = tuple(entry for entry in alarms if entry[0] in (*CALLS, "holder-share"))
+    kept = tuple(entry for entry in alarms if entry[0] in (*CALLS, *OF_THE_BENCH))
     if lost:
         kept = (*kept, ("indicator-lost", joined(lost)))
     if signal_faults:

@@ -14,6 +14,7 @@ AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
     "signal-fault", "help-called", "attention-asked",
     "order-short", "rest-held", "box-full",
+    "instrument-unfit", "clock-doubt",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
 ]  # fmt: skip

@@ -4,12 +4,17 @@ Indicators, pins, holders, masters and torque tools are entered, calibrated, use
 withdrawn by facts; the register is a fold over them. An overdue calibration blocks a new lot
 and warns in an open one. A clock that can't be trusted can't show that a calibration is in
 date, so it counts as overdue: measuring in an open lot may go on.
+
+A bench none of whose instruments is registered is warned, not stopped: a workshop that keeps
+its due dates on paper can't be in date by a register it doesn't have, and refusing it would
+only teach people to enter anything. Once one of them is registered all have to be, or a
+mistyped pin would pass for one in date.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
 from rules.length import um_text
 
@@ -38,6 +43,7 @@ class Instrument:
         form_nm: Roundness of a pin; None where not known.
         tir_nm: Run-out of a master; None for others.
         expanded_uncertainty_nm: U (k = 2) of ``tir_nm``; None for others.
+        diameter_nm: Nominal diameter of a pin; None for others.
         gripping_length_nm: How much of a pin the collet has to grip; None for others.
         measuring_force_mn: Measuring force of an indicator in millinewtons; None: not known.
         uses: Clampings it was used for.
@@ -51,6 +57,7 @@ class Instrument:
     form_nm: int | None = None
     tir_nm: int | None = None
     expanded_uncertainty_nm: int | None = None
+    diameter_nm: int | None = None
     gripping_length_nm: int | None = None
     measuring_force_mn: int | None = None
     uses: int = 0
@@ -67,7 +74,10 @@ class Entered:
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """A new certificate; values it does not give stay as they were."""
+    """A new certificate; values it does not give stay as they were.
+
+    One that was withdrawn is in use again: it came back from repair with a certificate.
+    """
 
     id: str
     certificate: str
@@ -76,6 +86,9 @@ class Calibrated:
     form_nm: int | None = None
     tir_nm: int | None = None
     expanded_uncertainty_nm: int | None = None
+    diameter_nm: int | None = None
+    gripping_length_nm: int | None = None
+    measuring_force_mn: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,24 +130,33 @@ def step(register: Register, fact: InstrumentFact) -> Register:
         _check_entry(register, fact)
         return {**register, fact.instrument.id: fact.instrument}
     known = register.get(fact.id)
-    if known is None or known.is_withdrawn:
+    is_back = isinstance(fact, Calibrated) and bool(fact.certificate)
+    if known is None or (known.is_withdrawn and not is_back):
         accepted = ", ".join(sorted(k for k, i in register.items() if not i.is_withdrawn))
         raise InstrumentError(f"no instrument {fact.id!r}; accepted are {accepted or 'none'}")
     return {**register, fact.id: _changed(known, fact)}
 
 
+_CERTIFIED = (
+    "form_nm", "tir_nm", "expanded_uncertainty_nm", "diameter_nm", "gripping_length_nm",
+    "measuring_force_mn",
+)  # fmt: skip
+
+
 def _changed(known: Instrument, fact: Calibrated | Used | Withdrawn) -> Instrument:
     match fact:
         case Calibrated():
-            kept_u = known.expanded_uncertainty_nm
-            new_u = fact.expanded_uncertainty_nm
+            given: dict[str, Any] = {
+                name: getattr(fact, name)
+                for name in _CERTIFIED
+                if getattr(fact, name) is not None
+            }
             return replace(
                 known,
-                certificate=fact.certificate,
+                certificate=fact.certificate or known.certificate,
                 due=fact.due,
-                form_nm=known.form_nm if fact.form_nm is None else fact.form_nm,
-                tir_nm=known.tir_nm if fact.tir_nm is None else fact.tir_nm,
-                expanded_uncertainty_nm=kept_u if new_u is None else new_u,
+                is_withdrawn=False,
+                **given,
             )
         case Used():
             if fact.clampings < 1:
@@ -167,10 +189,13 @@ class Fitness:
     Attributes:
         blocks: Why no new lot may be opened with them.
         warns: The same for a lot that is open, and what is coming.
+        unfit: Those of ``blocks`` that lie in an instrument: not in a clock in doubt, nor in
+            a register that is still being filled.
     """
 
     blocks: tuple[str, ...] = ()
     warns: tuple[str, ...] = ()
+    unfit: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,34 +227,56 @@ def fitness(
         today: The day; a clock in doubt fails safe.
         warn_days: How many days before the due date a warning is given.
     """
-    blocks: list[str] = []
-    soon: list[str] = []
-    for name in used:
-        instrument = register.get(name)
-        if instrument is None:
-            blocks.append(f"{name} is not in the register")
-            continue
-        if instrument.is_withdrawn:
-            blocks.append(f"{instrument.kind} {name} is withdrawn")
-        blocks += _form_fault(instrument, tightest_nm)
-        blocks += (overdue := _overdue(instrument, today))
-        if instrument.due is None or overdue:
-            continue
-        left = (instrument.due - today.date).days
-        if left <= warn_days:
-            soon.append(f"{instrument.kind} {name}: calibration is due in {left} days")
-    return Fitness(tuple(blocks), (*blocks, *soon))
+    known = [register[name] for name in used if name in register]
+    missing = [name for name in used if name not in register]
+    if not known:
+        return Fitness(warns=_unregistered(missing))
+    unfit: list[str] = []
+    for one in known:
+        if one.is_withdrawn:
+            unfit.append(f"{one.kind} {one.id} is withdrawn")
+        unfit += _form_fault(one, tightest_nm)
+        unfit += _overdue(one, today)
+    doubted = [text for one in known for text in _undecided(one, today)]
+    soon = [text for one in known for text in _due_soon(one, today, warn_days)]
+    strange = [f"{name} is not in the register" for name in missing]
+    blocks = (*strange, *unfit, *doubted)
+    return Fitness(blocks, (*blocks, *soon), tuple(unfit))
+
+
+def _unregistered(names: Sequence[str]) -> tuple[str, ...]:
+    if not names:
+        return ()
+    return (
+        f"none of {', '.join(names)} is in the register of instruments: nobody is told when "
+        "a calibration is overdue",
+    )
 
 
 def _overdue(instrument: Instrument, today: Today) -> list[str]:
-    if instrument.due is None:
+    if instrument.due is None or today.clock_doubt or today.date <= instrument.due:
         return []
     what = f"{instrument.kind} {instrument.id}"
-    if today.date > instrument.due:
-        return [f"{what}: calibration was due on {instrument.due:%Y-%m-%d}"]
-    if not today.clock_doubt:
+    return [f"{what}: calibration was due on {instrument.due:%Y-%m-%d}"]
+
+
+def _undecided(instrument: Instrument, today: Today) -> list[str]:
+    if instrument.due is None or not today.clock_doubt:
         return []
-    return [f"{what}: nobody can say whether its calibration is in date: {today.clock_doubt}"]
+    return [
+        f"{instrument.kind} {instrument.id}: nobody can say whether its calibration is in "
+        f"date: {today.clock_doubt}"
+    ]
+
+
+def _due_soon(instrument: Instrument, today: Today, warn_days: int) -> list[str]:
+    if instrument.due is None or today.clock_doubt:
+        return []
+    left = (instrument.due - today.date).days
+    if not 0 <= left <= warn_days:
+        return []
+    when = "is due today" if left == 0 else f"is due in {left} days"
+    return [f"{instrument.kind} {instrument.id}: calibration {when}"]
 
 
 def _form_fault(instrument: Instrument, tightest_nm: int) -> list[str]:

@@ -9,6 +9,7 @@ from daemon.cli import (
     drivers,
     explain,
     holder,
+    instrument,
     lot,
     piece,
     ports,
@@ -48,6 +49,7 @@ lot.lot_app.command("separation")(separation.lot_separation)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
+app.add_typer(instrument.instrument_app, name="instrument")
 app.add_typer(store.store_app, name="store")
 app.add_typer(holder.holder_app, name="holder")
 

@@ -7,7 +7,7 @@ adds a migration below and tears nothing up.
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-from daemon.store import schema_rest
+from daemon.store import instrument_tables, schema_rest
 
 migrations = Migrations("reclamp")
 
@@ -199,4 +199,11 @@ def m003_diagnoses(db: Database) -> None:
 def m004_rest(db: Database) -> None:
     """Keep what proves the rest: plan, tray cells, draws, looks."""
     for statement in schema_rest.STATEMENTS:
+        db.execute(statement)
+
+
+@migrations()
+def m005_instruments(db: Database) -> None:
+    """Keep the register of instruments: an overdue calibration blocks a new lot."""
+    for statement in instrument_tables.TABLES:
         db.execute(statement)

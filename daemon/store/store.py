@@ -16,11 +16,12 @@ from typing import IO
 from sqlite_utils import Database
 
 from daemon.errors import StoreError
-from daemon.store import lot_query, rest_query, rest_rows
+from daemon.store import instruments, lot_query, rest_query, rest_rows
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
 from rules.facts import DrawFact, Fact, LotFact
+from rules.instruments import InstrumentFact, Register
 from rules.lot import LotView, OpenWork
 from rules.rest_plan import RestPlan
 from rules.switching import Switching
@@ -310,7 +311,45 @@ class Store:
             if inbound is not None:
                 _keep_inbound(db, by.bench, inbound, at.utc)
 
+    def keep_instrument(
+        self, fact: InstrumentFact, by: Provenance, at: Stamp, inbound: str | None = None
+    ) -> None:
+        """Add an entry to the register of instruments; earlier ones stay.
+
+        Raises:
+            InstrumentError: If it does not fit the register.
+            StoreError: If it can't be kept.
+        """
+        with self._transaction() as db:
+            instruments.write(db, fact, by.bench, at)
+            if inbound is not None:
+                _keep_inbound(db, by.bench, inbound, at.utc)
+
     # --- reading -------------------------------------------------------------------------
+
+    def register(self) -> Register:
+        """Return the register of instruments; uses are not counted here."""
+        with self._reading() as db:
+            return instruments.register_of(db)
+
+    def holder_and_pins(self, bench: str) -> tuple[str, tuple[str, ...]] | None:
+        """Return what the open lot was opened with; None when none is open."""
+        with self._reading() as db:
+            row = db.execute(
+                "SELECT holder, pins FROM lots WHERE id = ?",
+                (lot_query.open_lot_id(db, bench),),
+            ).fetchone()
+        return (str(row[0]), tuple(json.loads(row[1]))) if row is not None else None
+
+    def last_trusted_utc(self, bench: str) -> str | None:
+        """Return the time of day of the last event whose clock nothing spoke against."""
+        with self._reading() as db:
+            row = db.execute(
+                "SELECT at_utc FROM events WHERE bench = ?"
+                " AND json_extract(body, '$.clocksync') <> 'no' ORDER BY seq DESC LIMIT 1",
+                (bench,),
+            ).fetchone()
+        return str(row[0]) if row is not None else None
 
     def lot(self, bench: str) -> LotView | None:
         """Return the open lot of a bench as the facts have it; None when none is open."""

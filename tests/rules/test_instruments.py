@@ -70,7 +70,32 @@ def test_a_new_certificate_gives_a_new_date_and_keeps_what_it_does_not_give() ->
 def test_what_is_withdrawn_or_unknown_blocks() -> None:
     register = fold([*FACTS, Withdrawn("IND-21", "dropped", "lead")])
     found = fitness(register, (*USED, "H-1"), 4_000, Today(date(2026, 11, 1)))
-    assert found.blocks == ("indicator IND-21 is withdrawn", "H-1 is not in the register")
+    assert found.blocks == ("H-1 is not in the register", "indicator IND-21 is withdrawn")
+
+
+def test_a_bench_without_a_register_is_warned_and_not_stopped() -> None:
+    found = fitness(fold(FACTS), ("IND-99", "MP-99"), 4_000, Today(date(2026, 11, 1)))
+    assert found.blocks == ()
+    assert "none of IND-99, MP-99 is in the register" in found.warns[0]
+
+
+def test_what_came_back_from_repair_is_in_use_again_with_a_certificate_and_not_without() -> (
+    None
+):
+    withdrawn = [*FACTS, Withdrawn("IND-21", "dropped", "lead")]
+    back = Calibrated("IND-21", "C-7", date(2027, 11, 30), "lead", measuring_force_mn=400)
+    indicator = fold([*withdrawn, back])["IND-21"]
+    assert (indicator.is_withdrawn, indicator.measuring_force_mn) == (False, 400)
+    with pytest.raises(InstrumentError, match="accepted are MP-10-1"):
+        fold([*withdrawn, replace(back, certificate="")])
+
+
+def test_a_doubted_clock_is_told_apart_from_an_unfit_instrument() -> None:
+    late = fold([*FACTS, Withdrawn("IND-21", "dropped", "lead")])
+    doubted = Today(date(2036, 1, 1), "set on ten years")
+    found = fitness(late, USED, 4_000, doubted)
+    assert found.unfit == ("indicator IND-21 is withdrawn",)
+    assert sum("set on ten years" in text for text in found.blocks) == 2
 
 
 @pytest.mark.parametrize(
