@@ -1,14 +1,18 @@
 """Refreshes what README quotes: ``python -m tests.make_readme`` (``--demo`` for the demo too).
 
 Between a marker comment and the end of the fenced block behind it stands what the named
-command prints or the named file holds. ``tests/test_docs.py`` fails when they differ.
+command prints or the named file holds; a named table is made by the tests' own code.
+``tests/test_docs.py`` and the test of the table fail when they differ.
 """
 
 import re
 import shlex
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+
+from tests.rules import master_faults
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
@@ -19,6 +23,8 @@ _DEMO = re.compile(
     r"<!-- demo output: (?P<what>.+?) -->\n(?:```text\n(?P<body>.*?)```\n)?<!-- end -->\n",
     re.DOTALL,
 )
+_TABLE = re.compile(r"<!-- table: (?P<what>[a-z-]+) -->\n.*?<!-- end -->\n", re.DOTALL)
+_TABLES: dict[str, Callable[[], str]] = {"master-faults": master_faults.table}
 
 
 def output_of(command: str) -> str:
@@ -53,8 +59,17 @@ def refreshed(text: str, *, with_demo: bool) -> str:
     return text
 
 
+def tables_refreshed(text: str) -> str:
+    """Return README's text with every table of ours as it is today."""
+    return _TABLE.sub(
+        lambda m: f"<!-- table: {m['what']} -->\n{_TABLES[m['what']]()}<!-- end -->\n", text
+    )
+
+
 if __name__ == "__main__":
     README.write_text(
-        refreshed(README.read_text(encoding="utf-8"), with_demo="--demo" in sys.argv[1:]),
+        tables_refreshed(
+            refreshed(README.read_text(encoding="utf-8"), with_demo="--demo" in sys.argv[1:])
+        ),
         encoding="utf-8",
     )

@@ -1,91 +1,13 @@
-"""What each check says of each fault, as a table made by a test (``pytest -s`` shows it).
-
-The faults are simulated on the masters of ``master_bench``; what is expected of each check is
-common practice, no source. Two rows are no success. Without an index the TIR of the readings
-carries 0.1 µm of noise and step, which puts a play of 0.5 µm just within the limits. A
-lost sign shows only where the indication passes through zero: the master has to be read
-about the indicator's zero, as pieces are.
-"""
-
-from dataclasses import dataclass
+"""What each master check says of each fault, row by row; README quotes the same table."""
 
 import pytest
 
-from rules.master_check import CheckResult, MasterCheck, judge_run_out, judge_sensitivity
-from rules.masters import Master, run_out_limits, sensitivity_limits
-from tests.rules.master_bench import (
-    FASTEST_NS,
-    MASTER,
-    MasterBench,
-    averaging,
-    both_seats,
-    dead,
-    folded,
-    mandrel,
-    play,
-    scaled,
-    words_swapped,
-)
-
-SENSE = sensitivity_limits(MASTER, 4_000)
-TRUE = run_out_limits(Master("MM-1", "solid-mandrel", 100, 50), 800)
-HOLDER_NM = 150 + 0j
+from tests.make_readme import README, tables_refreshed
+from tests.rules.master_faults import ROWS, Row, checked
 
 
-@dataclass(frozen=True)
-class Row:
-    """A fault and what the run-out check, the sensitivity check with an index and the one
-    without say."""
-
-    name: str
-    bench: MasterBench
-    run_out: CheckResult
-    sensitivity: CheckResult
-    by_tir: CheckResult
-
-
-def bench(**kind: object) -> MasterBench:
-    return MasterBench(**{"holder_nm": HOLDER_NM, **kind})  # type: ignore[arg-type]
-
-
-ROWS = (
-    Row("honest bench", bench(), "good", "good", "good"),
-    Row("dead stylus", bench(fault=dead), "failed", "failed", "failed"),
-    Row("dead stylus, noise", bench(fault=scaled(0.0)), "good", "failed", "failed"),
-    Row("mm taken for inch", bench(fault=scaled(25.4)), "failed", "failed", "failed"),
-    Row("inch taken for mm", bench(fault=scaled(1 / 25.4)), "good", "failed", "failed"),
-    Row("halved scale", bench(fault=scaled(0.5)), "good", "failed", "failed"),
-    Row("wrong float word order", bench(fault=words_swapped), "invalid", "invalid", "invalid"),
-    Row("folded sign, about zero", bench(fault=folded), "good", "failed", "failed"),
-    Row("folded sign, preloaded", bench(fault=folded, zero_nm=9e4), "good", "good", "good"),
-    Row("reversal play 0.5 µm", bench(fault=play(500)), "good", "failed", "good"),
-    Row("averaging over 0.5 s", bench(fault=averaging(0.5)), "good", "failed", "failed"),
-    Row("holder vector 0.5 µm", bench(holder_nm=500 + 0j), "failed", "good", "good"),
-)
-
-
-def checked(row: Row) -> tuple[MasterCheck, MasterCheck, MasterCheck]:
-    blind = MasterBench(row.bench.holder_nm, row.bench.fault, False, zero_nm=row.bench.zero_nm)
-    return (
-        judge_run_out(mandrel(row.bench), TRUE),
-        judge_sensitivity(both_seats(row.bench), SENSE, FASTEST_NS),
-        judge_sensitivity(both_seats(blind), SENSE, FASTEST_NS),
-    )
-
-
-def said(check: MasterCheck) -> str:
-    reading = "" if check.reading_nm is None else f" {check.reading_nm / 1000:.2f}"
-    return check.result + reading
-
-
-def test_the_table_of_faults_says_what_each_check_finds() -> None:
-    heads = ("fault", "run-out", "sensitivity, index", "sensitivity, no index")
-    print("\n| " + " | ".join(heads) + " |\n|---|---|---|---|")
-    found = {}
-    for row in ROWS:
-        checks = checked(row)
-        print("| " + " | ".join((row.name, *map(said, checks))) + " |")
-        found[row.name] = tuple(check.result for check in checks)
+def test_each_check_finds_of_each_fault_what_the_table_says() -> None:
+    found = {row.name: tuple(check.result for check in checked(row)) for row in ROWS}
     assert found == {row.name: (row.run_out, row.sensitivity, row.by_tir) for row in ROWS}
 
 
@@ -94,3 +16,9 @@ def test_every_check_that_is_not_good_says_why_and_what_to_do(row: Row) -> None:
     for check in checked(row):
         assert check.reason
         assert bool(check.what_to_do) == (check.result != "good")
+
+
+def test_the_readme_has_the_table_as_it_is_today() -> None:
+    text = README.read_text(encoding="utf-8")
+    assert "<!-- table: master-faults -->" in text
+    assert tables_refreshed(text) == text, "run: python -m tests.make_readme"
