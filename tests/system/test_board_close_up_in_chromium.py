@@ -89,6 +89,33 @@ def test_the_classes_are_told_in_words_as_they_are_drawn(hall: Hall) -> None:
     )
 
 
+def test_the_holders_share_is_drawn_against_its_limit_with_its_doubt(hall: Hall) -> None:
+    with close_up(hall, "?view=near") as (_, page):
+        (series,) = work(1, 31).recent_payload().holder
+        newest = series.points[-1]
+        expect(page.locator(".panel.holder .of")).to_have_text(
+            f"{newest.share_um:.2f} ± {newest.uncertainty_um:.2f} µm"
+        )
+        expect(page.locator(".panel.holder .limits")).to_have_text("1.2")
+        limit_at = page.evaluate(
+            "(() => { const of = (part) =>"
+            " document.querySelector(`.panel.holder ${part}`).getBoundingClientRect();"
+            " const plot = of('.plot');"
+            " return 100 * (plot.bottom - of('.limit').top) / plot.height; })()"
+        )
+        drawn = page.locator(".panel.holder .curve").get_attribute("d")
+        told = page.locator(".panel.holder .unseen").text_content()
+    assert drawn is not None
+    heights = [100 - float(step.split()[1]) for step in drawn.lstrip("M").split("L")]
+    assert heights == pytest.approx(
+        [limit_at * point.share_um / 1.2 for point in series.points], rel=0.02, abs=0.5
+    )
+    assert told == (
+        f"far: {newest.share_um} µm, about 95 % within {newest.uncertainty_um} µm either way, "
+        "limit 1.2 µm, 31 first clampings"
+    )
+
+
 def test_sweeps_come_with_their_clampings_and_the_keyboard_leads_back_to_earlier_pieces(
     hall: Hall,
 ) -> None:
@@ -111,9 +138,14 @@ def test_sweeps_come_with_their_clampings_and_the_keyboard_leads_back_to_earlier
 def test_each_panel_is_a_named_region_and_its_table_is_there_for_whoever_listens(
     hall: Hall,
 ) -> None:
-    with close_up(hall) as (_, page):
+    with close_up(hall, "?distance_m=3") as (_, page):
         main = page.get_by_role("main")
-        for name in ("Last pieces", "First clampings n 31", "Sweeps piece 32"):
+        for name in (
+            "Last pieces",
+            "First clampings n 31",
+            "Sweeps piece 32",
+            "Holder’s share",
+        ):
             region = main.get_by_role("region", name=name)
             expect(region).to_be_visible()
             expect(region.get_by_role("heading", level=3)).to_be_visible()

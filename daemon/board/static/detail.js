@@ -2,6 +2,7 @@
 
 import { el } from "./dom.js";
 import { drawDistribution } from "./distribution.js";
+import { drawHolder } from "./holder.js";
 import { Panel } from "./panel.js";
 import { drawPieces, pieceRows } from "./pieces.js";
 import { byPiece, drawSweeps } from "./sweeps.js";
@@ -28,10 +29,11 @@ export class Detail {
     this.each.chart.className = "rows";
     this.firsts = new Panel(this.id, "firsts", "First clampings");
     this.sweeps = new Panel(this.id, "sweeps", "Sweeps");
+    this.holder = new Panel(this.id, "holder", "Holder’s share");
     this.earlier = this.button("Earlier piece", -1);
     this.later = this.button("Later piece", 1);
     this.sweeps.body.append(el("div", "turning", this.earlier, this.later));
-    this.panels = [this.pieces, this.firsts, this.sweeps, this.each];
+    this.panels = [this.pieces, this.firsts, this.holder, this.sweeps, this.each];
   }
 
   button(text, by) {
@@ -64,6 +66,7 @@ export class Detail {
       pieces.length ? { chart: pieceRows(pieces, grades, bins, pieces.length) } : null);
     const recent = live ? bench.recent : null;
     this.firsts.draw(whose, [recent?.histogram, recent?.histogram_um, grades], () => drawDistribution(recent, grades));
+    this.holder.draw(whose, [recent?.holder], () => drawHolder(recent));
     this.drawSweeps(whose, grades, live);
     this.load();
   }

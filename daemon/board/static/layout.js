@@ -91,20 +91,25 @@ export class Layout {
     root.style.setProperty("--columns", columns);
     root.style.setProperty("--rows", rows);
     this.key = [innerWidth, innerHeight, px, columns, rows].join();
-    if (panels) return this.applyPanels(panels, capacity);
+    if (panels) return this.applyPanels(panels, columns, capacity);
     this.pages = Math.max(1, Math.ceil(count / capacity));
     this.page %= this.pages;
     return [this.page * capacity, Math.min(count, (this.page + 1) * capacity)];
   }
 
   // The bench itself stays in sight while its panels turn, if there is room for two cards.
-  applyPanels(panels, capacity) {
+  applyPanels(panels, columns, capacity) {
+    const root = document.documentElement;
     const beside = Math.max(1, capacity - 1);
     this.pages = capacity === 1 ? panels + 1 : Math.ceil(panels / beside);
     this.page %= this.pages;
     this.isTileShown = capacity > 1 || this.page === 0;
     this.panelsFrom = capacity === 1 ? this.page - 1 : this.page * beside;
-    this.panelsTo = this.panelsFrom + beside;
+    this.panelsTo = Math.min(panels, this.panelsFrom + beside);
+    const cards = Number(this.isTileShown) + this.panelsTo - Math.max(0, this.panelsFrom);
+    const rows = Math.ceil(cards / columns);
+    root.style.setProperty("--rows", rows);
+    root.style.setProperty("--tile-columns", 1 + columns * rows - cards); // no hole at the end
     return [0, 1];
   }
 

@@ -63,7 +63,7 @@ export function footLabels(labels) {
   for (const { at, text } of labels) {
     if (at - last < 22) continue;
     last = at;
-    const label = el("span", at > 80 ? "end" : "", text);
+    const label = el("span", at > 80 ? "end" : at === 0 ? "start" : "", text);
     label.style.setProperty("left", percent(at));
     box.append(label);
   }
