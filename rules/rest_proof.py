@@ -223,6 +223,7 @@ def carry(proof: RestProof, since: Tally) -> RestProof:
     An order raised after the proof takes pieces out of the rest. What was proved of the
     many holds of the few: less the pieces found beyond, doubtful ones not counted as found.
     More found than were proved possible is the case the risk was stated for: hold.
+    What a sample proved it proved of all pieces it was drawn from: it stays so.
     """
     if since.pieces > proof.rest:
         raise PlanError(f"{since.pieces} measured since: the rest was {proof.rest}")
@@ -233,7 +234,11 @@ def carry(proof: RestProof, since: Tally) -> RestProof:
         outcome = "hold"
     elif rest == 0:
         outcome = "nothing-left"
-    elif outcome == "proved" and not _suffices(proof.plan, min(rest, left), rest):
+    elif (
+        outcome == "proved"
+        and proof.sample is None
+        and not _suffices(proof.plan, min(rest, left), rest)
+    ):
         outcome = "short"
     return replace(proof, rest=rest, at_most=min(rest, left), outcome=outcome)
 

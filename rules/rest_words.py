@@ -79,7 +79,6 @@ def rest_words(proof: RestProof, about: Circumstances) -> RestWords:
 
 def _customer(proof: RestProof, about: Circumstances) -> str:
     limit = about.limit_text
-    asked = _percent(proof.plan.limiting_quality)
     if proof.outcome == "nothing-left":
         return f"Lot {about.lot}: every piece was measured; there is no rest to prove."
     looked = _looked_at(proof, about, limit)
@@ -96,9 +95,19 @@ def _customer(proof: RestProof, about: Circumstances) -> str:
         f"({_percent(proof.share)}) would show more than {limit} at a first clamping: "
         f"stated with {confidence} confidence."
     )
-    if proof.outcome == "proved":
-        return f"{bound} At most {asked} was asked for: proved."
-    return f"{bound} At most {asked} was asked for: not proved."
+    verdict = "proved" if proof.outcome == "proved" else "not proved"
+    return f"{bound} {_asked(proof)} was asked for: {verdict}."
+
+
+def _asked(proof: RestProof) -> str:
+    """Return what the plan asks for: a sample speaks of all pieces it was drawn from."""
+    asked = _percent(proof.plan.limiting_quality)
+    if proof.sample is None:
+        return f"At most {asked}"
+    return (
+        f"Fewer than {proof.sample.nonconforming} of the {proof.judged} the sample was "
+        f"drawn from (limiting quality {asked})"
+    )
 
 
 def _looked_at(proof: RestProof, about: Circumstances, limit: str) -> str:

@@ -36,6 +36,10 @@ def demo(
         int,
         typer.Option(min=0, max=65535, help="Port of the board's page; 0: any free one."),
     ] = 0,
+    lots: Annotated[
+        bool,
+        typer.Option("--lots", help="Whole lots to their ends, and what becomes of them."),
+    ] = False,
     folder: Annotated[
         Path | None, typer.Option(help="Keep record, files and logs in this new folder.")
     ] = None,
@@ -51,7 +55,9 @@ def demo(
     with reported():
         stage = set_up(folder)
         try:
-            teller = _run(stage, pieces, seed, speed, port, stay=stay, as_json=as_json)
+            teller = _run(
+                stage, None if lots else pieces, seed, speed, port, stay=stay, as_json=as_json
+            )
         finally:
             stage.clear()
     seconds = time.monotonic() - began
@@ -65,7 +71,14 @@ def demo(
 
 
 def _run(
-    stage: Stage, pieces: int, seed: int, speed: float, port: int, *, stay: bool, as_json: bool
+    stage: Stage,
+    pieces: int | None,
+    seed: int,
+    speed: float,
+    port: int,
+    *,
+    stay: bool,
+    as_json: bool,
 ) -> Teller:
     teller = Teller(pieces, typer.echo, as_json=as_json, wanted=BENCHES)
     broker = Broker("127.0.0.1", stage.broker_port, protocol="3.1.1")

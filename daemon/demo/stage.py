@@ -143,8 +143,14 @@ def _wait_for_broker(stage: Stage) -> None:
     raise BrokerError(f"the demo's broker did not come up within {_START_WAIT_S:g} s")
 
 
-def start_benches(stage: Stage, pieces: int, seed: int, speed: float) -> None:
+def start_benches(stage: Stage, pieces: int | None, seed: int, speed: float) -> None:
     """Start the simulated benches and wait until their lines can be opened.
+
+    Args:
+        stage: Where.
+        pieces: Taken from each tray; None: all.
+        seed: Of all chance.
+        speed: Bench seconds a real second.
 
     Raises:
         PortError: If one doesn't come up.
@@ -153,7 +159,8 @@ def start_benches(stage: Stage, pieces: int, seed: int, speed: float) -> None:
         stage.start(
             f"simulated-{bench}",
             ["-m", "daemon.simulate.bench_process", "--bench", bench,
-             "--link", str(stage.folder / f"{bench}.port"), "--pieces", str(pieces),
+             "--link", str(stage.folder / f"{bench}.port"),
+             *(["--pieces", str(pieces)] if pieces is not None else []),
              "--seed", str(seed), "--speed", str(speed), "--mqtt", stage.broker_url,
              "--protocol", "3.1.1", "--truth", str(stage.folder / f"{bench}.truth.jsonl")],
         )  # fmt: skip

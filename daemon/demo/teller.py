@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from daemon.broker import Broker, connected
-from daemon.messages import About, Event, Lot, PutAwayData, VerdictData
+from daemon.demo.lot_story import of_the_lot, wants_proof
+from daemon.messages import About, AlarmData, Event, Lot, LotData, PutAwayData, VerdictData
 from rules.length import um_text, um_to_nm
 
 SHAPES: Mapping[str, str] = {
@@ -38,7 +39,7 @@ class Teller:
 
     def __init__(
         self,
-        pieces: int,
+        pieces: int | None,
         write: Callable[[str], None],
         *,
         as_json: bool,
@@ -47,7 +48,8 @@ class Teller:
         """Prepare; ``follow`` connects.
 
         Args:
-            pieces: Pieces in each tray: the demo ends when all are in their bins.
+            pieces: Pieces taken from each tray: the demo ends when all are in their bins.
+                None: whole lots; instead of the pieces it tells what becomes of the lots.
             write: Takes a line of text.
             as_json: Write JSON lines instead of text for people.
             wanted: Benches to wait for.
@@ -76,8 +78,11 @@ class Teller:
         lot = told.lot
         if lot is None or lot.pending or lot.open_pieces:
             return False
-        filled = lot.order_state.startswith("filled") and not _wants_proof(lot)
-        return filled or told.put_away >= self._pieces
+        if lot.order_state.startswith("filled") and not wants_proof(lot):
+            return True
+        if self._pieces is None:
+            return lot.unmeasured == 0
+        return told.put_away >= self._pieces
 
     def _hear(self, topic: list[str], payload: bytes) -> None:
         told = self.benches.get(topic[0])
@@ -101,9 +106,15 @@ class Teller:
             case VerdictData():
                 told.verdicts += 1
                 told.clampings += len(event.data.clampings)
-                self._verdict(bench, told, event.data)
+                if self._pieces is not None:
+                    self._verdict(bench, told, event.data)
             case PutAwayData(right=True):
                 told.put_away += 1
+            case LotData() | AlarmData():
+                text = of_the_lot(event.data)
+                if text:
+                    body = {"bench": bench, "put_away": told.put_away, "text": text}
+                    self._say(body, f"{bench}  after piece {told.put_away:>3}  {text}")
             case PutAwayData() as data if data.piece is not None:
                 told.wrong_bins += 1
                 self._say(
@@ -174,13 +185,3 @@ class Teller:
                 f"{told.clampings} clampings for {told.verdicts} verdicts"
             )
         return lines
-
-
-def _wants_proof(lot: Lot) -> bool:
-    """Return whether pieces are still to be measured for the proof of the rest."""
-    rest = lot.rest
-    if rest is None:
-        return False
-    if rest.outcome == "short":
-        return rest.next_look is not None and rest.next_look.beyond_left >= 0
-    return rest.outcome in (None, "under-way")

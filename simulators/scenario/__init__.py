@@ -80,7 +80,8 @@ def demo_bench(
     Args:
         bench_id: ``b1`` or ``b2``.
         seed: Of the pieces.
-        pieces: How many of the lot to take from the tray; all if left out.
+        pieces: How many to take from the tray, which holds the lot or as many; all if left
+            out.
         mistakes: What the operator gets wrong; nothing if left out.
 
     Raises:
@@ -88,7 +89,7 @@ def demo_bench(
     """
     lot = LOT_OF_BENCH[bench_id]
     work = Work(
-        tray=fill_tray(f"{seed}/{bench_id}", lot.collets, lot.quantity),
+        tray=fill_tray(f"{seed}/{bench_id}", lot.collets, max(lot.quantity, pieces or 0)),
         collets=lot.collets,
         holder_um=HOLDER_UM,
         bins=BINS,

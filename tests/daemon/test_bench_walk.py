@@ -191,7 +191,7 @@ def _bench_file(folder: Path) -> Path:
     for source in SCENARIO.glob("*.toml"):
         text = source.read_text(encoding="utf-8")
         text = text.replace(*SINGLE_VALUES, 1)
-        text = text.replace('quantity = 120\norder = { "grade-1" = 36 }', "")
+        text = text.replace('quantity = 120\norder = { "grade-1" = 36 }\ncells = 120', "")
         (folder / source.name).write_text(text, encoding="utf-8")
     return folder / "bench.toml"
 

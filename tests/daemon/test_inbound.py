@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon.config import load
 from daemon.inbound import MAX_BYTES, Inbound
-from daemon.messages import Reply
+from daemon.messages import Lot, Reply
 from tests.daemon.bench_of_values import SINGLE_VALUES, ValueBench, value_bench
 
 BASE = "reclamp/b1"
@@ -190,6 +190,34 @@ class TestCommands:
         reply = asked(inbound, command="piece-abandon", reason="dropped", role="lead")
         assert (reply.ok, reply.text) == (True, "the piece is given up")
         assert bench.rows("SELECT status FROM piece_status") == [("abandoned",)]
+
+    def test_every_command_of_a_lot_is_answered(
+        self, bench: ValueBench, inbound: Inbound
+    ) -> None:
+        said: dict[str, dict[str, Any]] = {
+            "lot-visual": {"finding": "burr", "cell": 7},
+            "lot-cell": {"cell": 8, "reason": "nothing in it"},
+            "lot-order": {"grade": "grade-1", "quantity": 30, "reason": "fewer wanted"},
+            "box-change": {"bin": "2", "box": "A-2-002", "capacity": 40},
+            "lot-close": {"reason": "moved", "unproved": "measured at b2", "counted": 119},
+            "lot-open": {
+                "lot": "W-2", "article": "MR-10-MED", "quantity": 60, "cells": 60, "seed": "s",
+                "order": {"grade-1": 5}, "bins_empty": True,
+            },
+        }  # fmt: skip
+        replies = {
+            name: asked(inbound, id=name, command=name, role="lead", **values)
+            for name, values in said.items()
+        }
+        assert {name: reply.text for name, reply in replies.items() if not reply.ok} == {}
+        assert [reply.id for reply in replies.values()] == list(said)
+        shown = asked(inbound, id="show", command="lot-show")
+        lot = Lot.model_validate(shown.data)
+        assert (lot.lot, lot.tray and lot.tray.cells) == ("W-2", 60)
+        assert lot.rest is not None
+        assert lot.rest.plan.plan == "sample"
+        again = asked(inbound, id="visual-2", command="lot-visual", finding="burr", role="lead")
+        assert "accepted is one piece and its cell" in again.text
 
     def test_a_lot_is_closed_once(self, bench: ValueBench, inbound: Inbound) -> None:
         ask = {

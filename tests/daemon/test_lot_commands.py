@@ -114,10 +114,12 @@ def test_lowering_the_order_to_what_is_there_fills_it(bench: Bench) -> None:
 
 
 def test_pieces_set_aside_leave_the_unmeasured_ones(bench: Bench) -> None:
+    assert close(bench).ok
+    assert open_next(bench).ok  # its cells are not numbered
     reply = bench.ask("lot-visual", finding="burr", pieces=4, role="operator")
     assert reply.data is not None
-    assert (reply.data["set_aside"], reply.data["unmeasured"]) == (4, 116)
-    assert bench.ask("lot-visual", finding="surface", pieces=117, role="operator").ok is False
+    assert (reply.data["set_aside"], reply.data["unmeasured"]) == (4, 46)
+    assert bench.ask("lot-visual", finding="surface", pieces=47, role="operator").ok is False
     assert bench.events()[-1]["finding"] == "burr"
 
 

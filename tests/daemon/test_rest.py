@@ -22,7 +22,10 @@ Make = Callable[..., Path]
 
 SAMPLE = 'plan = "sample"\nlimiting_quality = 0.10\nconsumers_risk = 0.10'
 MEASURED = 'plan = "measured"\nlimiting_quality = 0.30\nconsumers_risk = 0.10\nfurther = 4'
-ORDER = 'quantity = 120\norder = { "grade-1" = 36 }'
+ORDER = (
+    'quantity = 120\norder = { "grade-1" = 36 }\ncells = 120\n'
+    'seed = "demo"                   # of the draws; left out, nobody can foresee them'
+)
 CELLS = 'quantity = 40\ncells = 42\norder = { "grade-1" = 1 }'
 
 

@@ -141,7 +141,7 @@ class TestPlanOfTheRest:
             ("limiting_quality = 0.10", "limiting_quality = 0.01"),
             ("consumers_risk = 0.10", "consumers_risk = 0.01"),
         )
-        small = ((LOT, LOT.replace("120", "60") + "\ncells = 60"),)
+        small = ((LOT, LOT.replace("120", "60")),)
         assert rest(warned(bench_folder, measured, *strict, bench=small)) == [
             "rest: plan measured can never be satisfied by a lot of 60: only measuring every "
             "piece proves 0.01 at a risk of 0.01"
@@ -155,7 +155,7 @@ class TestPlanOfTheRest:
             ("limiting_quality = 0.10", "limiting_quality = 0.20"),
             ("consumers_risk = 0.10", "consumers_risk = 0.60"),
         )
-        pair = ((LOT, 'quantity = 2\norder = { "grade-1" = 1 }\ncells = 2'),)
+        pair = ((LOT, 'quantity = 2\norder = { "grade-1" = 1 }'),)
         assert len(rest(warned(bench_folder, measured, *strict, bench=pair))) == 1
         one_look = (REST, 'plan = "measured"')
         assert rest(warned(bench_folder, one_look, *strict, bench=pair)) == []
@@ -174,7 +174,7 @@ class TestPlanOfTheRest:
         assert rest(warned(bench_folder, tail)) == []
 
     def test_a_lot_that_nobody_counted_is_not_judged(self, bench_folder: Make) -> None:
-        uncounted = (("quantity = 120\n", ""),)
+        uncounted = (("quantity = 120\n", ""), ("cells = 120\n", ""))
         strict = ("consumers_risk = 0.10", "consumers_risk = 0.0001")
         assert rest(warned(bench_folder, strict, bench=uncounted)) == []
 

@@ -154,8 +154,9 @@ def test_what_is_published_after_a_piece_costs_less_than_five_milliseconds(
     pieces: int, bench_folder: Make
 ) -> None:
     bench = value_bench(
-        bench_folder, ('quantity = 120\norder = { "grade-1" = 36 }', "quantity = 20000")
-    )
+        bench_folder, ('quantity = 120\norder = { "grade-1" = 36 }', "quantity = 20000"),
+        ("cells = 120", "cells = 20000"),
+    )  # fmt: skip
     with bench.store.reading() as db:
         db.execute("PRAGMA synchronous = OFF")
     for number in range(pieces):

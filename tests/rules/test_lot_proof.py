@@ -158,7 +158,10 @@ def test_a_sample_of_the_rest_accepts_with_none_beyond() -> None:
     assert proof.at_most == most_nonconforming(60, 19, 0, 0.10) == 5
     words = rest_words(proof, ABOUT)
     assert "at most 5 (12.2 %) would show" in words.customer
+    asked = "Fewer than 6 of the 60 the sample was drawn from (limiting quality 10 %)"
+    assert f"{asked} was asked for: proved." in words.customer
     assert "sample 19, acceptance number 0; with D = 6 beyond" in words.statistician
+    assert carry(proof, Tally(1, 0)).outcome == "proved"  # 5 of 40 now, and still below 6 of 60
 
 
 def test_a_sample_failure_holds_the_rest_at_once() -> None:

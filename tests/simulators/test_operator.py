@@ -30,6 +30,16 @@ def test_no_piece_is_taken_at_a_prompt_that_asks_for_none(word: str) -> None:
     assert hands.count(Taken) == 0
 
 
+def test_the_piece_comes_from_the_cell_the_prompt_names_else_from_the_first_full_one() -> None:
+    hands = Hands()
+    for cell in (97, None, 1, 3):  # 1 is empty by then: nobody finds a piece there
+        hands.prompt("clamp", cell=cell)
+        hands.wait(30)
+        hands.prompt("put-away", lit="2")
+        hands.wait(40)
+    assert [taken.piece for taken in facts(hands.bench, Taken)] == [97, 1, 2, 3]
+
+
 def test_a_piece_is_clamped_within_the_time_a_person_takes() -> None:
     hands = Hands()
     hands.wait(10)

@@ -29,6 +29,7 @@ SPEED = 30.0
 
 ENDLESS = (
     ("quantity = 120", "quantity = 1000"),
+    ("cells = 120", "cells = 1000"),
     ('{ "grade-1" = 36 }', '{ "grade-1" = 1000 }'),
 )
 """An order that is filled would end the flow of pieces, and the kills would prove nothing."""

@@ -86,6 +86,7 @@ def lamp_witness(shop: Shop) -> Iterator[list[dict[str, Any]]]:
 def work_through(folder: Path, speed: float, pieces: dict[str, int], seed: int) -> Done:
     """Let every piece of the trays be measured and put away, and stop the service."""
     changes = [("quantity = 120", f"quantity = {pieces['b1']}")]
+    changes += [("cells = 120", f"cells = {pieces['b1']}")]
     changes += [('{ "grade-1" = 36 }', f'{{ "grade-1" = {pieces["b1"]} }}')]
     if "b2" in pieces:
         changes += [("quantity = 60", f"quantity = {pieces['b2']}")]

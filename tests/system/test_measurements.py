@@ -34,6 +34,7 @@ NS_PER_S = 1_000_000_000
 REMOVAL = ("[bench.lot]", '[bench.put_away]\nby = ["removal"]\n\n[bench.lot]')
 ORDER = ('{ "grade-1" = 36 }', '{ "grade-1" = 1000 }')
 LOT = ("quantity = 120", "quantity = 1000")
+CELLS = ("cells = 120", "cells = 1000")
 
 
 @contextmanager
@@ -78,7 +79,7 @@ def sync_ms(folder: Path) -> float:
 
 def test_latency_from_the_last_byte_to_the_verdict_at_a_subscriber(tmp_path: Path) -> None:
     with running_mosquitto() as broker, listening(broker.port, *MQTT_5) as listener:
-        path = bench_file(tmp_path, broker.url, ("b1",), REMOVAL, ORDER, LOT)
+        path = bench_file(tmp_path, broker.url, ("b1",), REMOVAL, ORDER, LOT, CELLS)
         (tmp_path / "b1").mkdir()
         with (
             playing(tmp_path / "b1" / "indicator", SPEED, 1000) as left_ns,
