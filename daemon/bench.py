@@ -7,11 +7,12 @@ fault, its lamps are off and nothing is graded until a record can be kept again.
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from secrets import token_hex
 from zoneinfo import ZoneInfo
 
 from daemon import lot_opening
+from daemon.alarm_journal import last_words
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
@@ -25,7 +26,7 @@ from rules import bench, rest_life, rest_prompt
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.facts import (
     AlarmCode,
-    AlarmFact,
+    AlarmNews,
     BoxFact,
     ClampingFact,
     CorrectionFact,
@@ -39,12 +40,14 @@ from rules.signals import Signals, show
 
 log = logging.getLogger(__name__)
 
-_LEAVE_THE_LOT = (AlarmFact, BoxFact, ClampingFact, RefusedFact)
+_LEAVE_THE_LOT = (AlarmNews, BoxFact, ClampingFact, RefusedFact)
 """Facts after which no draw and no look can be due."""
 _ACCEPTED = (
     "accepted are instruments of the register that are in date and fit: enter a new "
     "certificate with 'reclamp instrument add'"
 )
+
+NS_PER_S = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,7 @@ class BenchRunner:
         self.run_out = run_out_watch(one)
         self._open_lot_of_file()
         self._take_up()
+        self._take_up_alarms()
         self.shown = Shown(self._signals(), self._state, self._utc())
         self._judge_run_out()
         self.look_at_instruments()
@@ -183,6 +187,20 @@ class BenchRunner:
         self.lot = self._store.lot(self.by.bench)
         self._load_run_out()
 
+    def _take_up_alarms(self) -> None:
+        """Take up what the record says of the alarms, and tell it which stand no longer."""
+        words = last_words(self._store, self.by.bench, self._clock)
+        self.alarm_since = dict(words.since)
+        self._state = bench.with_record(self._state, words.known)
+        self._settle_alarms("the service started anew")
+
+    def _settle_alarms(self, why: str) -> None:
+        """Bring the record's alarms to where they stand now; ``why`` ends those gone."""
+        words = last_words(self._store, self.by.bench, self._clock)
+        facts = bench.settled(self._state, words.texts, why)
+        if facts:
+            self._store.commit(facts, self.by, self._stamp())
+
     def recover(self) -> bool:
         """Try to keep a record again after a fault; return whether the bench is back.
 
@@ -194,12 +212,13 @@ class BenchRunner:
         note = CorrectionFact(None, None, "store-fault", self.fault, "service")
         try:
             self._take_up(note)
+            self._state = bench.with_lines(self._state, before, is_new_lot=False)
+            self._settle_alarms("it was gone when records were kept again")
         except StoreError as error:
             self.fault = str(error)
             return False
         log.warning("%s: records are kept again", self.by.bench)
         self.fault = None
-        self._state = _with_lines_of(before, self._state)
         self._refresh((note,))
         self._judge_run_out()
         return True
@@ -225,7 +244,7 @@ class BenchRunner:
             at = self._stamp()
             try:
                 followed = self._keep(facts, at, inbound)
-                if any(not isinstance(f, AlarmFact | RefusedFact) for f in facts):
+                if any(not isinstance(f, AlarmNews | RefusedFact) for f in facts):
                     self.lot = self._store.lot(self.by.bench)
             except StoreError as error:
                 self._fail(error, event)
@@ -324,9 +343,8 @@ class BenchRunner:
             raise CommandRefusedError(f"lot-open: {'; '.join(blocks)}; {_ACCEPTED}")
         self._store.open_lot(self._with_rest(opening), self.by, self._stamp())
         self.lot = self._store.lot(self.by.bench)
-        self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
+        self._begin_clear(f"lot {opening.code} was opened")
         self._load_run_out()
-        self._refresh(())
         self._judge_run_out()
         self.look_at_instruments()
 
@@ -375,8 +393,18 @@ class BenchRunner:
             )
         self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
         self.lot = None
-        self._state = _with_lines_of(self._state, BenchState(capture=self._state.capture))
         self.run_out.lot_is(None)
+        self._begin_clear("the lot was closed")
+
+    def _begin_clear(self, why: str) -> None:
+        """Begin with no piece: what the lines and people said goes on."""
+        fresh = BenchState(capture=self._state.capture)
+        self._state = bench.with_lines(fresh, self._state, is_new_lot=True)
+        try:
+            self._settle_alarms(why)
+        except StoreError as error:
+            log.error("%s: no record can be kept: %s", self.by.bench, error)
+            self.fault = str(error)
         self._refresh(())
 
     # --- instruments and the clock ---
@@ -432,9 +460,9 @@ class BenchRunner:
 
     def _refresh(self, facts: tuple[Fact, ...]) -> None:
         signals = self._signals()
-        self.alarm_since = {
-            code: self.alarm_since.get(code, self._utc()) for code, _ in self._state.alarms
-        }
+        known = [code for code, _ in self._state.alarms]
+        known += [shelf.code for shelf in self._state.shelves]
+        self.alarm_since = {code: self.alarm_since.get(code, self._utc()) for code in known}
         old = self.shown
         moved = (signals.word, signals.clamping, self._state.piece) != (
             old.signals.word, old.signals.clamping, old.state.piece
@@ -445,6 +473,12 @@ class BenchRunner:
 
     def _signals(self) -> Signals:
         return show(self._state, self.config.rules, self.lot, self.fault)
+
+    def until(self, minutes: int) -> tuple[int, str]:
+        """Return a moment so many minutes ahead: on the interval clock, and UTC text."""
+        seconds = minutes * 60.0
+        at_utc = self._clock.utc() + timedelta(seconds=seconds / self._clock.rate)
+        return self._clock.now_ns() + round(seconds * NS_PER_S), rfc3339(at_utc)
 
     @property
     def alarms(self) -> Mapping[str, str]:
@@ -477,12 +511,6 @@ class BenchRunner:
         return Stamp(self._utc(), synced, self._boot, self._clock.now_ns())
 
 
-def _with_lines_of(before: BenchState, fresh: BenchState) -> BenchState:
-    return bench.with_lines(
-        fresh, before.seen, before.lost, before.signal_faults, before.alarms
-    )
-
-
 def _looks_other(before: BenchState, after: BenchState) -> bool:
     """Return whether the change can show: most readings change only the sweep."""
     return (
@@ -494,4 +522,5 @@ def _looks_other(before: BenchState, after: BenchState) -> bool:
         or before.put_away is not after.put_away
         or before.lost is not after.lost
         or before.seen is not after.seen
+        or before.shelves is not after.shelves
     )

@@ -268,7 +268,9 @@ def _bench(section: BenchSection, path: Path, read: tuple[RuleBook, str]) -> Ben
 def bench_rules(section: BenchSection, grading: RuleSet) -> BenchRules:
     """Return what the steps of a bench go by under these rules."""
     capture = capture_rules(section.capture, section.indicator, grading)
-    put_away = PutAwayRules(frozenset(section.put_away.by))
+    put_away = PutAwayRules(
+        frozenset(section.put_away.by), _ns(section.put_away.confirm_within_s)
+    )
     foot = FootRules(_ns(section.foot_switch.long_press_s))
     rotation = Rotation(section.rotation.spindle, section.rotation.collet)
     return BenchRules(grading, capture, put_away, foot, rotation)

@@ -150,6 +150,8 @@ class PutAwaySection(Section):
 
     by: Annotated[list[Confirmation], Field(min_length=1)] = ["bin"]
     identity: Literal["box", "tray"] = "box"
+    confirm_within_s: Annotated[Seconds, Field(ge=5)] = 60.0
+    """Nothing moved for so long and nobody confirmed: an alarm."""
 
 
 class FootSwitchSection(Section):

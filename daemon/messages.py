@@ -577,6 +577,9 @@ class DrawData(Payload):
     """Of a sample: most beyond among them that still accept."""
 
 
+AlarmState = Literal["raised", "acknowledged", "shelved", "returned"]
+
+
 class AlarmData(Payload):
     """``data`` of an alarm event; ROOT/BENCH/alarm/CODE while it stands or is shelved.
 
@@ -586,7 +589,7 @@ class AlarmData(Payload):
 
     code: str
     text: str
-    state: Literal["raised", "acknowledged", "shelved", "returned"]
+    state: AlarmState
     since: Utc
     """When the condition came; of an event: when this happened."""
     stands: bool = True

@@ -22,7 +22,7 @@ from daemon.broker import Broker, MqttError, Session, Will, connected
 from daemon.errors import StoreError
 from daemon.messages import About
 from daemon.store import Store
-from rules.facts import AlarmCode, AlarmFact, Fact, RefusedFact
+from rules.facts import AlarmCode, AlarmNews, Fact, RefusedFact
 
 if TYPE_CHECKING:
     from daemon.inbound import Inbound
@@ -76,7 +76,7 @@ class Publisher:
         self._wake.set()
 
     def _facts(self, facts: tuple[Fact, ...]) -> None:
-        if any(not isinstance(fact, AlarmFact | RefusedFact) for fact in facts) or not facts:
+        if any(not isinstance(fact, AlarmNews | RefusedFact) for fact in facts) or not facts:
             self._counts_changed = True
         self._outbox_wake.set()
 

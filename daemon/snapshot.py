@@ -12,6 +12,7 @@ from daemon.messages import (
     RECENT_PIECES,
     About,
     AlarmData,
+    AlarmState,
     BinAbout,
     BoxCount,
     ClampingBrief,
@@ -25,8 +26,10 @@ from daemon.messages import (
 )  # fmt: skip
 from daemon.order_forecast import with_times
 from daemon.store import Store
+from daemon.store.event_data import alarm_payload
 from daemon.store.lot_query import lot_numbers, recent_pieces
 from daemon.store.rest_data import rest_state
+from rules.facts import AlarmCode
 from rules.grading import Assessed
 from rules.length import nm_to_um
 from rules.tray import TrayView
@@ -60,6 +63,7 @@ def state(shown: Shown, lot: str | None, rate: float) -> State:
     """Return the state payload."""
     signals, core = shown.signals, shown.state
     in_work = core.piece is not None or bool(core.cycle.assessed)
+    shelved = {shelf.code for shelf in core.shelves}
     return State(
         state=signals.word,
         since=shown.since,
@@ -73,7 +77,7 @@ def state(shown: Shown, lot: str | None, rate: float) -> State:
         bin=core.put_away.pending,
         cell=signals.cell,
         tirs=[brief(assessed) for assessed in core.cycle.assessed],
-        alarms=[code for code, _ in core.alarms],
+        alarms=[code for code, _ in core.alarms if code not in shelved],
         speed=rate,
     )
 
@@ -90,15 +94,24 @@ def prompt(shown: Shown) -> Prompt:
     return Prompt(word=signals.prompt, text=signals.text, cell=signals.cell)
 
 
-def alarms(runner: BenchRunner) -> dict[str, AlarmData]:
-    """Return the alarms that stand, by code."""
-    return {
-        code: AlarmData(
-            code=code, text=text, state="raised",
-            since=runner.alarm_since.get(code, runner.shown.since),
+def alarms(runner: BenchRunner) -> dict[AlarmCode, AlarmData]:
+    """Return the alarms that stand or are shelved, by code."""
+    core = runner.shown.state
+    texts, seen = dict(core.alarms), dict(core.acknowledged)
+    shelves = {shelf.code: shelf for shelf in core.shelves}
+    found: dict[AlarmCode, AlarmData] = {}
+    for code in (*texts, *(code for code in shelves if code not in texts)):
+        state: AlarmState = "acknowledged" if code in seen else "raised"
+        found[code] = alarm_payload(
+            code,
+            texts.get(code, ""),
+            "shelved" if code in shelves else state,
+            runner.alarm_since.get(code, runner.shown.since),
+            stands=code in texts,
+            role=seen.get(code, ""),
+            shelf=shelves.get(code),
         )
-        for code, text in runner.alarms.items()
-    }  # fmt: skip
+    return found
 
 
 def lot(runner: BenchRunner, store: Store) -> Lot:

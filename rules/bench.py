@@ -6,10 +6,14 @@ transaction and only then adopts the new state; if the commit fails it keeps not
 
 from dataclasses import replace
 
-from rules import capture, cycle, foot_switch, put_away
-from rules.bench_alarms import alarm, call, clear, end_calls, joined, stands, without
+from rules import alarm_commands, bench_alarms, capture, cycle, foot_switch, hands, put_away
+from rules.bench_alarms import alarm, call, clear, joined, without
 from rules.bench_model import (
     Abandoned,
+    AlarmAcked,
+    AlarmCommand,
+    AlarmShelved,
+    AlarmUnshelved,
     BenchEvent,
     BenchRules,
     BenchState,
@@ -21,7 +25,14 @@ from rules.bench_model import (
     Result,
     RetryAsked,
 )  # fmt: skip
-from rules.bench_start import note_line, resume, with_lines
+from rules.bench_start import (
+    AlarmOnRecord,
+    note_line,
+    resume,
+    settled,
+    with_lines,
+    with_record,
+)
 from rules.capture_model import (
     CaptureEvent,
     CaptureOutcome,
@@ -50,14 +61,14 @@ from rules.facts import (
     Refusal,
     RefusedFact,
 )  # fmt: skip
-from rules.foot_switch import CALLS
 from rules.line_events import SignalFault
 from rules.lot import LotView
 
 __all__ = [
-    "Abandoned", "BenchEvent", "BenchRules", "BenchState", "CallAnswered",
-    "CommandRefusedError", "HolderMoved", "Judged", "Placed", "RetryAsked",
-    "foot_place", "note_line", "resume", "step", "why_refused", "with_lines",
+    "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved", "BenchEvent",
+    "BenchRules", "BenchState", "CallAnswered", "CommandRefusedError", "HolderMoved", "Judged",
+    "Placed", "RetryAsked", "foot_place", "note_line", "resume", "settled", "step",
+    "why_refused", "with_lines", "with_record",
 ]  # fmt: skip
 
 
@@ -73,8 +84,20 @@ def step(
         lot: The open lot as the store has it now; None when none is open.
 
     Raises:
-        CommandRefusedError: For a command (retry, abandon, answer) that makes no sense now.
+        CommandRefusedError: For a command (retry, abandon, alarm) that makes no sense now.
     """
+    state, facts = _taken(state, event, rules, lot)
+    state = hands.watched(state, event, rules)
+    if isinstance(event, Tick):
+        state, late = hands.overdue(state, event.at_ns, rules)
+        state, turned = bench_alarms.passed(state, event.at_ns)
+        facts = (*facts, *late, *turned)
+    return state, facts
+
+
+def _taken(
+    state: BenchState, event: BenchEvent, rules: BenchRules, lot: LotView | None
+) -> Result:
     match event:
         case Seen():
             return _reading(state, event, rules, lot)
@@ -92,7 +115,7 @@ def step(
             return _signal_fault(state, event)
         case Judged():
             return alarm(state, event.code, event.is_on, event.text)
-        case RetryAsked() | Abandoned() | CallAnswered() | HolderMoved():
+        case _:
             return _asked(state, event, rules)
 
 
@@ -105,9 +128,7 @@ def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | No
     facts: tuple[Fact, ...] = ()
     is_low = "low-battery" in seen.reading.flags
     if is_low != (seen.indicator in state.low):
-        low = state.low ^ {seen.indicator}
-        text = ", ".join(f"{name}: battery low" for name in sorted(low))
-        state, facts = alarm(replace(state, low=low), "battery-low", bool(low), text)
+        state, facts = bench_alarms.battery(replace(state, low=state.low ^ {seen.indicator}))
     state, more = _captured(state, seen, rules, lot)
     return state, (*facts, *more)
 
@@ -172,6 +193,8 @@ def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
 def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
     refusal = why_refused(state, lot)
     state = replace(state, is_measuring=True, begun=refusal or "counts")
+    if refusal == "before-put-away" and state.put_away.wrong is not None:
+        return state, ()  # the wrong bin is the alarm
     if refusal == "before-put-away":
         where = state.put_away.pending
         return alarm(state, "not-put-away", True, f"piece {state.piece} belongs in bin {where}")
@@ -240,7 +263,7 @@ def _line_lost(
     others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     lost = (*others, (event.indicator, event.reason))
     if others != state.lost:
-        return alarm(replace(state, lost=lost), "indicator-lost", True, joined(lost))
+        return bench_alarms.lost(replace(state, lost=lost))
     state, facts = _captured(state, event, rules, lot)
     state = replace(
         state,
@@ -252,7 +275,7 @@ def _line_lost(
     if state.cycle.is_open:
         state, ended = _cycle_step(state, cycle.Interrupted(event.reason), rules)
         facts = (*facts, *ended)
-    state, raised = alarm(state, "indicator-lost", True, joined(state.lost))
+    state, raised = bench_alarms.lost(state)
     return state, (*facts, *raised)
 
 
@@ -264,7 +287,7 @@ def _line_back(
     if lost == state.lost:
         return state, ()
     state, facts = _captured(replace(state, lost=lost), event, rules, lot)
-    state, more = alarm(state, "indicator-lost", bool(lost), joined(state.lost))
+    state, more = bench_alarms.lost(state)
     return state, (*facts, *more)
 
 
@@ -336,8 +359,9 @@ def _put_away(
             case put_away.WrongBin(bin_id, _):
                 text = f"piece {piece} lies in bin {bin_id}, it belongs in bin {expected}"
                 facts = (*facts, PutAwayFact(piece, number, bin_id, expected, "bin"))
+                state, told = alarm(state, "not-put-away", False, "it lies in a wrong bin")
                 state, raised = alarm(state, "wrong-bin", True, text)
-                facts = (*facts, *raised)
+                facts = (*facts, *told, *raised)
             case put_away.PieceClosed(bin_id, by):
                 closed = PutAwayFact(piece, number, bin_id, expected, by)
                 state, more = _closed(state, lot)
@@ -362,7 +386,7 @@ def _closed(state: BenchState, lot: LotView | None) -> Result:
 
 def _asked(
     state: BenchState,
-    asked: RetryAsked | Abandoned | CallAnswered | HolderMoved,
+    asked: RetryAsked | Abandoned | HolderMoved | AlarmCommand,
     rules: BenchRules,
 ) -> Result:
     match asked:
@@ -370,12 +394,10 @@ def _asked(
             return _retry(state, asked, rules)
         case Abandoned():
             return _abandon(state, asked, rules)
-        case CallAnswered():
-            if not any(stands(state, code) for code in CALLS):
-                raise CommandRefusedError("nobody has called from this bench")
-            return end_calls(state, f"answered by {asked.role}")
         case HolderMoved():
             return _holder_moved(state, asked)
+        case _:
+            return alarm_commands.taken(state, asked)
 
 
 def _holder_moved(state: BenchState, asked: HolderMoved) -> Result:

@@ -6,7 +6,7 @@ from typing import Literal
 from rules import foot_switch
 from rules.capture_model import CaptureEvent, CaptureRules, CaptureState
 from rules.cycle import CycleState
-from rules.facts import AlarmCode, Fact, Refusal
+from rules.facts import AlarmCode, Fact, Refusal, Shelf
 from rules.foot_switch import FootRules
 from rules.line_events import SignalFault
 from rules.put_away import PutAwayRules, PutAwayState
@@ -64,6 +64,29 @@ class CallAnswered:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmAcked:
+    """Somebody has seen an alarm and takes it on; of a call it is the answer."""
+
+    code: AlarmCode
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmShelved:
+    """Somebody puts an alarm aside for a time, with a reason."""
+
+    shelf: Shelf
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmUnshelved:
+    """Somebody takes an alarm off the shelf before its time."""
+
+    code: AlarmCode
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """What the record or a forecast of many pieces says, or says no more: an alarm."""
 
@@ -72,20 +95,52 @@ class Judged:
     text: str
 
 
+AlarmCommand = CallAnswered | AlarmAcked | AlarmShelved | AlarmUnshelved
+
 BenchEvent = (
     CaptureEvent
     | SignalFault
     | Placed
     | RetryAsked
     | Abandoned
-    | CallAnswered
     | HolderMoved
+    | AlarmCommand
     | Judged
 )
 
 
 class CommandRefusedError(Exception):
     """A command that makes no sense now; the message says why and what does."""
+
+
+@dataclass(frozen=True, slots=True)
+class Changing:
+    """A condition that came or went, and has to last before its alarm follows.
+
+    Attributes:
+        code: The alarm.
+        is_on: Whether it came.
+        text: What the alarm will say.
+        since_ns: Since when, by the first tick that saw it; None before.
+    """
+
+    code: AlarmCode
+    is_on: bool
+    text: str
+    since_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Nothing moves at a piece that waits for its put-away.
+
+    Attributes:
+        since_ns: Since when.
+        rests: Value at which each indicator rests.
+    """
+
+    since_ns: int
+    rests: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +162,10 @@ class BenchState:
         alarms: Alarms that stand, with their texts.
         seen: Indicators that have spoken since the start.
         low: Indicators whose battery is low.
+        changing: Conditions that have to last before an alarm is raised or returns.
+        acknowledged: Alarms that somebody has taken on, and who.
+        shelves: Alarms put aside for a time, standing or not.
+        quiet: Since when nothing moves at a piece that waits; None when none waits.
     """
 
     capture: CaptureState = field(default_factory=CaptureState)
@@ -123,6 +182,10 @@ class BenchState:
     alarms: tuple[tuple[AlarmCode, str], ...] = ()
     seen: frozenset[str] = frozenset()
     low: frozenset[str] = frozenset()
+    changing: tuple[Changing, ...] = ()
+    acknowledged: tuple[tuple[AlarmCode, str], ...] = ()
+    shelves: tuple[Shelf, ...] = ()
+    quiet: Quiet | None = None
 
 
 Result = tuple[BenchState, tuple[Fact, ...]]

@@ -1,13 +1,14 @@
 """Where a bench takes up its work: after a start, a fault of the store, another lot."""
 
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from rules.bench_alarms import OF_THE_BENCH, joined, without
+from rules.alarm_list import ALARMS
+from rules.bench_alarms import alarm, joined, lost, shelf_of, text_of, without
 from rules.bench_model import BenchEvent, BenchState, Result
 from rules.capture_model import LineBack, LineLost
 from rules.cycle import CycleState
-from rules.facts import AlarmCode, CycleEndedFact, Fact
-from rules.foot_switch import CALLS
+from rules.facts import AlarmCode, AlarmFact, CycleEndedFact, Fact, Shelf
 from rules.line_events import SignalFault
 from rules.lot import OpenWork
 from rules.put_away import PutAwayState
@@ -40,31 +41,100 @@ def resume(work: OpenWork | None) -> Result:
     return BenchState(cycle=again, piece=work.piece), facts
 
 
-def with_lines(
-    state: BenchState,
-    seen: frozenset[str],
-    lost: tuple[tuple[str, str], ...],
-    signal_faults: tuple[tuple[str, str], ...] = (),
-    alarms: tuple[tuple[AlarmCode, str], ...] = (),
-) -> BenchState:
-    """Return the state knowing what speaks and who called: that outlives lot and store trouble.
+def with_lines(fresh: BenchState, before: BenchState, *, is_new_lot: bool) -> BenchState:
+    """Return the state knowing what outlives lot and store trouble.
+
+    What speaks and what doesn't, who called, what was acknowledged and shelved.
 
     Args:
-        state: The state anew.
-        seen: Indicators that have spoken since the start.
-        lost: Those that do not speak.
-        signal_faults: Wired signals that can't be believed.
-        alarms: Alarms that stood before; of these the calls go on standing, and what is said
-            of the holder, of instruments and of the clock.
+        fresh: The state anew.
+        before: The state before.
+        is_new_lot: Another lot begins, or none: alarms about the old one end.
     """
-    kept = tuple(entry for entry in alarms if entry[0] in (*CALLS, *OF_THE_BENCH))
-    if lost:
-        kept = (*kept, ("indicator-lost", joined(lost)))
-    if signal_faults:
-        kept = (*kept, ("signal-fault", joined(signal_faults)))
-    return replace(
-        state, seen=seen, lost=lost, signal_faults=signal_faults, alarms=(*state.alarms, *kept)
+    state = replace(
+        fresh, seen=before.seen, lost=before.lost, low=before.low,
+        signal_faults=before.signal_faults, shelves=before.shelves,
+    )  # fmt: skip
+    kept = [
+        (code, text)
+        for code, text in before.alarms
+        if ALARMS[code].is_kept and not (is_new_lot and ALARMS[code].is_of_lot)
+    ]
+    own = {code for code, _ in fresh.alarms}
+    alarms = (*fresh.alarms, *(entry for entry in kept if entry[0] not in own))
+    state = replace(state, alarms=alarms)
+    state = _with_line_alarms(state)
+    seen_before = tuple(
+        (code, role)
+        for code, role in before.acknowledged
+        if text_of(state, code) is not None and text_of(state, code) == text_of(before, code)
     )
+    return replace(state, acknowledged=seen_before)
+
+
+def _with_line_alarms(state: BenchState) -> BenchState:
+    """Return the state with the alarms about lines that hold now, without their delays."""
+    state, _ = lost(state)
+    text = joined(state.signal_faults)
+    state, _ = alarm(state, "signal-fault", bool(text), text)
+    come = tuple((one.code, one.text) for one in state.changing if one.is_on)
+    return replace(state, alarms=(*state.alarms, *come), changing=())
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmOnRecord:
+    """What the record says last of an alarm.
+
+    Attributes:
+        code: The alarm.
+        text: What it says; "" when it does not stand.
+        acknowledged_by: Role of who took it on; "" for nobody.
+        shelf: The shelf it lies on, if its time is not over.
+    """
+
+    code: AlarmCode
+    text: str
+    acknowledged_by: str = ""
+    shelf: Shelf | None = None
+
+
+def with_record(state: BenchState, known: Sequence[AlarmOnRecord]) -> BenchState:
+    """Return the state after a start, with what the record says of its alarms.
+
+    An alarm that nothing would show again at once is kept; shelves last to their end.
+    """
+    own = dict(state.alarms)
+    for one in known:
+        if one.shelf is not None:
+            state = replace(state, shelves=(*state.shelves, one.shelf))
+        if one.text and ALARMS[one.code].is_kept and one.code not in own:
+            state = replace(state, alarms=(*state.alarms, (one.code, one.text)))
+        if one.acknowledged_by and text_of(state, one.code) == one.text:
+            seen = (*state.acknowledged, (one.code, one.acknowledged_by))
+            state = replace(state, acknowledged=seen)
+    return state
+
+
+def settled(state: BenchState, on_record: Mapping[AlarmCode, str], why: str) -> Sequence[Fact]:
+    """Return the facts that bring the record's alarms to where they stand now.
+
+    Args:
+        state: Where the bench stands.
+        on_record: Alarms that stand by the record, with their texts.
+        why: How those that stand no longer ended.
+    """
+    now = dict(state.alarms)
+    gone = [
+        AlarmFact(code, False, why, shelf_of(state, code))
+        for code in on_record
+        if code not in now
+    ]
+    come = [
+        AlarmFact(code, True, text, shelf_of(state, code))
+        for code, text in now.items()
+        if on_record.get(code) != text
+    ]
+    return [*gone, *come]
 
 
 def note_line(state: BenchState, event: BenchEvent) -> BenchState:

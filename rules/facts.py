@@ -212,12 +212,54 @@ class BoxFact:
 
 
 @dataclass(frozen=True, slots=True)
+class Shelf:
+    """An alarm put aside for a time: it is shown as shelved, and comes back by itself.
+
+    Attributes:
+        code: The alarm.
+        role: Who put it aside.
+        reason: Why.
+        until_ns: When it comes back, on the interval clock.
+        until_utc: The same for people; RFC 3339 UTC.
+    """
+
+    code: AlarmCode
+    role: str
+    reason: str
+    until_ns: int
+    until_utc: str
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmFact:
-    """A condition that needs an answer came or went."""
+    """A condition that needs an answer came or went; ``shelf`` where it is shelved."""
 
     code: AlarmCode
     is_raised: bool
     text: str
+    shelf: Shelf | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmAckFact:
+    """Somebody has seen an alarm that stands, and takes it on."""
+
+    code: AlarmCode
+    text: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmShelfFact:
+    """An alarm was put on the shelf; ``stands``: whether its condition is there."""
+
+    shelf: Shelf
+    stands: bool
+    text: str
+
+
+AlarmNews = AlarmFact | AlarmAckFact | AlarmShelfFact
+"""Facts that change no count of any piece or lot."""
 
 
 Fact = (
@@ -234,5 +276,5 @@ Fact = (
     | CellFact
     | DrawFact
     | LookFact
-    | AlarmFact
+    | AlarmNews
 )

@@ -73,9 +73,15 @@ PutAwayOutcome = PieceClosed | WrongBin | NothingPending
 
 @dataclass(frozen=True, slots=True)
 class PutAwayRules:
-    """Which confirmations count on this bench."""
+    """Which confirmations count on this bench.
+
+    Attributes:
+        by: Those that close a piece.
+        confirm_within_ns: Quiet for so long without one is an alarm; None: never.
+    """
 
     by: frozenset[Confirmation]
+    confirm_within_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

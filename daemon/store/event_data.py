@@ -7,6 +7,7 @@ from typing import Any
 from daemon.messages import (
     CLAMPING_POINTS_MAX,
     AlarmData,
+    AlarmState,
     ClampingData,
     CorrectionData,
     DecisionRuleData,
@@ -23,11 +24,16 @@ from daemon.messages import (
     VerdictData,
 )  # fmt: skip
 from daemon.store.rest_data import look_state, plan_data
+from rules.alarm_list import ALARMS
 from rules.clamping import Clamping, PositionRunOut
 from rules.cycle import CycleKind
 from rules.facts import (
     REFUSAL_TEXT,
+    AlarmAckFact,
+    AlarmCode,
     AlarmFact,
+    AlarmNews,
+    AlarmShelfFact,
     BoxFact,
     CellFact,
     ClampingFact,
@@ -40,6 +46,7 @@ from rules.facts import (
     OrderFact,
     PutAwayFact,
     RefusedFact,
+    Shelf,
     VisualFact,
 )  # fmt: skip
 from rules.length import nm_to_um
@@ -331,11 +338,43 @@ def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> Lot
             )
 
 
-def alarm_data(fact: AlarmFact, at_utc: str) -> AlarmData:
-    """Return the data of an alarm that came or went."""
+def alarm_data(fact: AlarmNews, at_utc: str) -> AlarmData:
+    """Return the data of an alarm that came, was seen to, or went."""
+    match fact:
+        case AlarmFact(code, is_raised, text, shelf):
+            word: AlarmState = "returned"
+            if is_raised:
+                word = "raised" if shelf is None else "shelved"
+            return alarm_payload(code, text, word, at_utc, stands=is_raised, shelf=shelf)
+        case AlarmAckFact(code, text, role):
+            return alarm_payload(code, text, "acknowledged", at_utc, role=role)
+        case AlarmShelfFact(shelf, stands, text):
+            return alarm_payload(
+                shelf.code, text, "shelved", at_utc, stands=stands, shelf=shelf
+            )
+
+
+def alarm_payload(
+    code: AlarmCode,
+    text: str,
+    state: AlarmState,
+    since: str,
+    *,
+    stands: bool = True,
+    role: str = "",
+    shelf: Shelf | None = None,
+) -> AlarmData:
+    """Return an alarm as told on its topic and in its events."""
+    entry = ALARMS[code]
     return AlarmData(
-        code=fact.code,
-        text=fact.text,
-        state="raised" if fact.is_raised else "returned",
-        since=at_utc,
+        code=code,
+        text=text,
+        state=state,
+        since=since,
+        stands=stands,
+        waits_for=entry.who if stands else "nobody",
+        to_do=entry.to_do if stands else "",
+        role=shelf.role if shelf is not None else role,
+        reason=shelf.reason if shelf is not None else "",
+        until=shelf.until_utc if shelf is not None else None,
     )

@@ -13,7 +13,9 @@ from daemon.store.event_data import um
 from rules.clamping import Clamping
 from rules.cycle import CycleKind
 from rules.facts import (
+    AlarmAckFact,
     AlarmFact,
+    AlarmShelfFact,
     BoxFact,
     CellFact,
     ClampingFact,
@@ -120,7 +122,7 @@ class Record:
                 self._event(
                     "clamping", event_data.refused_data(self._code, fact, self.by.has_zero)
                 )
-            case AlarmFact():
+            case AlarmFact() | AlarmAckFact() | AlarmShelfFact():
                 self._event("alarm", event_data.alarm_data(fact, self.at.utc))
             case _:
                 assert self.lot is not None, f"a lot fact without a lot: {fact}"

@@ -174,6 +174,20 @@ _DIAGNOSES_UM = """CREATE VIEW diagnoses_um AS
     JOIN lots l ON l.id = p.lot"""
 
 
+_ALARM_JOURNAL = """CREATE VIEW alarm_journal AS  -- every alarm that came, was seen to, or went
+    SELECT bench, seq, at_utc,
+        json_extract(body, '$.clocksync') AS clock_synced,
+        json_extract(body, '$.data.code') AS code,
+        json_extract(body, '$.data.state') AS state,
+        coalesce(json_extract(body, '$.data.stands'),
+            json_extract(body, '$.data.state') <> 'returned') AS stands,
+        json_extract(body, '$.data.text') AS text,
+        json_extract(body, '$.data.role') AS role,
+        json_extract(body, '$.data.reason') AS reason,
+        json_extract(body, '$.data.until') AS until_utc
+    FROM events WHERE kind = 'alarm'"""
+
+
 @migrations()
 def m001_records(db: Database) -> None:
     """Lay every table and view of the record."""
@@ -207,3 +221,10 @@ def m005_instruments(db: Database) -> None:
     """Keep the register of instruments: an overdue calibration blocks a new lot."""
     for statement in instrument_tables.TABLES:
         db.execute(statement)
+
+
+@migrations()
+def m006_alarm_journal(db: Database) -> None:
+    """Let the alarms be asked for: what stands now is the last line of each code."""
+    db.execute("CREATE INDEX alarm_events ON events (bench, seq) WHERE kind = 'alarm'")
+    db.execute(_ALARM_JOURNAL)

@@ -265,9 +265,7 @@ def test_two_doubted_signals_are_one_alarm_that_names_both() -> None:
 def test_doubts_and_calls_outlive_store_trouble() -> None:
     called, _ = pressed(STANDS["loosen"], 2 * S)
     before = note_line(called, SignalFault("index", "flickers", S))
-    fresh = with_lines(
-        BenchState(), before.seen, before.lost, before.signal_faults, before.alarms
-    )
+    fresh = with_lines(BenchState(), before, is_new_lot=False)
     assert dict(fresh.alarms) == {
         "help-called": "the operator calls for help",
         "signal-fault": "index: flickers",
