@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from daemon import snapshot
+from daemon.alarm_commands import carry_out_alarm
 from daemon.bench import BenchRunner
 from daemon.errors import StoreError
 from daemon.instrument_commands import carry_out_instrument
@@ -74,6 +75,8 @@ def _do(
             | "instrument-clock-right"
         ):
             return carry_out_instrument(command, runner, store)
+        case "alarm-list" | "alarm-ack" | "alarm-shelve":
+            return carry_out_alarm(command, runner, store)
         case "events":
             rows = store.events_after(runner.by.bench, command.after_seq or 0, _EVENTS_AT_ONCE)
             events = [json.loads(body) for _, _, body in rows]

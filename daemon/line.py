@@ -75,7 +75,7 @@ class LineDecoder:
     _spoke_ns: int | None = None
     _bad_run: int = 0
     _misread: Counter[str] = field(default_factory=Counter)
-    _doubted: set[ModemLine] = field(default_factory=set)
+    _doubted: dict[ModemLine, str] = field(default_factory=dict)
     _levels: dict[tuple[str, Signal], bool] = field(default_factory=dict)
     _make: Callable[[], Driver] = field(init=False)
 
@@ -106,7 +106,7 @@ class LineDecoder:
         self._spoke_ns = None
         self._bad_run = 0
         self._misread.clear()
-        doubted, self._doubted = self._doubted, set()
+        doubted, self._doubted = self._doubted, {}
         return [fault for line in sorted(doubted) for fault in self._fault(line, "", at_ns)]
 
     def lost(self, at_ns: int, reason: str) -> list[Routed]:
@@ -120,15 +120,25 @@ class LineDecoder:
             return events
         for line in self.config.section.signals:
             if line not in self._doubted:
-                self._doubted.add(line)
-                events += self._fault(line, f"line {self.config.section.id}: {reason}", at_ns)
+                self._doubted[line] = f"line {self.config.section.id}: {reason}"
+                events += self._fault(line, self._doubted[line], at_ns)
         return events
 
     def _lose(self, seat: Seat, at_ns: int, reason: str) -> list[Routed]:
         if seat.indicator in self._lost:
             return []
         self._lost[seat.indicator] = reason
-        return [(seat.bench, LineLost(seat.indicator, at_ns, reason))]
+        events: list[Routed] = [(seat.bench, LineLost(seat.indicator, at_ns, reason))]
+        if self._goes_with_indicators:
+            for line in sorted(self._doubted):
+                events += self._fault(line, "", at_ns)
+        return events
+
+    @property
+    def _goes_with_indicators(self) -> bool:
+        """Return whether the line is mute as a whole: one cause, told of its indicators."""
+        own = [seat for seat in self.seats if seat.bench == self.config.signals_of]
+        return bool(own) and all(seat.indicator in self._lost for seat in own)
 
     def failed(self, at_ns: int, error: Exception) -> list[Routed]:
         """Return the loss of a line whose driver has raised; a new one takes its place."""
@@ -189,11 +199,19 @@ class LineDecoder:
             self.strangers += 1
             return []
         self._heard_ns[seat.indicator] = at_ns
-        events: list[Routed] = []
-        if self._lost.pop(seat.indicator, None) is not None:
-            events.append((seat.bench, LineBack(seat.indicator, at_ns)))
+        events = self._found(seat, at_ns) if seat.indicator in self._lost else []
         events += self._edges(seat, reading, at_ns)
         return [*events, (seat.bench, Seen(seat.indicator, reading, at_ns))]
+
+    def _found(self, seat: Seat, at_ns: int) -> list[Routed]:
+        """Return that an indicator speaks again, and what was kept back meanwhile."""
+        was_mute = self._goes_with_indicators
+        del self._lost[seat.indicator]
+        events: list[Routed] = [(seat.bench, LineBack(seat.indicator, at_ns))]
+        if was_mute and not self._goes_with_indicators:
+            for line, why in sorted(self._doubted.items()):
+                events += self._fault(line, why, at_ns)
+        return events
 
     def _seat(self, reading: Reading) -> Seat | None:
         for seat in self.seats:
@@ -225,11 +243,13 @@ class LineDecoder:
         if isinstance(event, ModemEdge):
             return [(bench, Edge(signal, event.is_on, event.since_ns))]
         if not event.why:
-            self._doubted.discard(event.line)
+            self._doubted.pop(event.line, None)
             return self._fault(event.line, "", event.at_ns)
-        self._doubted.add(event.line)
         where = f"{event.line} of line {self.config.section.id} {event.why}"
-        return self._fault(event.line, f"{where}: {_WHAT_TO_DO[event.why]}", event.at_ns)
+        self._doubted[event.line] = f"{where}: {_WHAT_TO_DO[event.why]}"
+        if self._goes_with_indicators:
+            return []
+        return self._fault(event.line, self._doubted[event.line], event.at_ns)
 
     def _fault(self, line: ModemLine, text: str, at_ns: int) -> list[Routed]:
         signal, bench = self.config.section.signals[line], self.config.signals_of

@@ -654,6 +654,9 @@ class Command(Payload):
         "instrument-withdraw",
         "instrument-list",
         "instrument-clock-right",
+        "alarm-list",
+        "alarm-ack",
+        "alarm-shelve",
         "events",
     ]
     reason: Annotated[str, Field(max_length=500)] = ""
@@ -690,6 +693,12 @@ class Command(Payload):
     """``lot-cell``: found empty; ``lot-visual``: where the piece lay."""
     instrument: "InstrumentEntry | None" = None
     """``instrument-add``; of ``instrument-withdraw`` its id alone."""
+    code: Annotated[str, Field(max_length=80)] | None = None
+    """``alarm-ack``, ``alarm-shelve``: which alarm."""
+    for_min: Annotated[int, Field(ge=0, le=1440)] | None = None
+    """``alarm-shelve``: minutes; 0 takes it off the shelf."""
+    all: bool = False
+    """``alarm-list``: the journal as well, newest first."""
     after_seq: Annotated[int, Field(ge=0, le=2**53)] | None = None
     """``events``: replay everything after this sequence number."""
 
@@ -721,7 +730,7 @@ class InstrumentEntry(Payload):
     """Of an indicator, in millinewtons."""
 
 
-QUESTIONS = frozenset({"lot-show", "piece-show", "instrument-list", "events"})
+QUESTIONS = frozenset({"lot-show", "piece-show", "instrument-list", "alarm-list", "events"})
 """Commands that change nothing."""
 
 

@@ -136,11 +136,11 @@ class Quiet:
 
     Attributes:
         since_ns: Since when.
-        rests: Value at which each indicator rests.
+        rests: Value at which each indicator rests; None: out of its range.
     """
 
     since_ns: int
-    rests: tuple[tuple[str, int], ...] = ()
+    rests: tuple[tuple[str, int | None], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,32 +26,28 @@ def watched(state: BenchState, event: BenchEvent, rules: BenchRules) -> BenchSta
         rests = quiet.rests if quiet is not None else ()
         return replace(state, quiet=Quiet(event.at_ns, rests))
     if isinstance(event, Tick):
-        turns = not state.lost and _is_turning(state.capture, event.at_ns, rules.capture)
+        turns = not state.lost and _is_turning(state.capture, rules.capture)
         return replace(state, quiet=replace(quiet, since_ns=event.at_ns)) if turns else state
     return _with_reading(state, quiet, event, rules.capture.moving_nm)
 
 
 def _with_reading(state: BenchState, quiet: Quiet, seen: Seen, moving_nm: int) -> BenchState:
-    value = seen.reading.value_nm
-    rest = next((nm for name, nm in quiet.rests if name == seen.indicator), None)
-    if value is None or (rest is not None and abs(value - rest) <= moving_nm):
-        return state  # over-range: the stylus hangs free, and that it left was seen
-    others = tuple(entry for entry in quiet.rests if entry[0] != seen.indicator)
-    return replace(state, quiet=Quiet(seen.at_ns, (*others, (seen.indicator, value))))
+    """Take note of a reading that moved, or of a stylus that left the pin or came back."""
+    value, rests = seen.reading.value_nm, dict(quiet.rests)
+    if seen.indicator in rests:
+        rest = rests[seen.indicator]
+        if value == rest:
+            return state
+        if value is not None and rest is not None and abs(value - rest) <= moving_nm:
+            return state
+    rests[seen.indicator] = value
+    return replace(state, quiet=Quiet(seen.at_ns, tuple(rests.items())))
 
 
-def _is_turning(state: CaptureState, at_ns: int, rules: CaptureRules) -> bool:
-    """Return whether index, encoder or run contact say that the spindle turns."""
-    if state.running_since_ns is None:
-        return False
-    slowest_ns = rules.sweep.slowest_turn_ns
-    match rules.sweep.proof:
-        case "index":
-            return state.last_index_ns is not None and at_ns - state.last_index_ns < slowest_ns
-        case "angle":
-            return at_ns - state.mark_ns < slowest_ns
-        case _:
-            return True  # the run contact is on
+def _is_turning(state: CaptureState, rules: CaptureRules) -> bool:
+    """Return whether run contact or encoder say so; an index says it by its edges."""
+    is_level = rules.sweep.proof == "angle" or rules.sweep.has_run_contact
+    return is_level and state.running_since_ns is not None
 
 
 def overdue(state: BenchState, at_ns: int, rules: BenchRules) -> Result:

@@ -3,6 +3,7 @@
 import typer
 
 from daemon.cli import (
+    alarm,
     bench_files,
     board,
     demo,
@@ -50,6 +51,7 @@ app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
 app.add_typer(instrument.instrument_app, name="instrument")
+app.add_typer(alarm.alarm_app, name="alarm")
 app.add_typer(store.store_app, name="store")
 app.add_typer(holder.holder_app, name="holder")
 

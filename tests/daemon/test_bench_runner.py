@@ -286,6 +286,7 @@ class TestWhenNoRecordCanBeKept:
         bench.runner.recover()
         assert bench.word == "blocked"
         bench.break_disk()
+        assert not bench.placed("2")
         assert not bench.find()
         bench.mend_disk()
         bench.runner.recover()

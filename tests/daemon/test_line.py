@@ -246,6 +246,22 @@ def test_a_reopened_port_is_believed_until_it_says_otherwise() -> None:
     assert line.opened(4 * S) == []
 
 
+def test_signals_of_a_mute_line_are_no_matter_of_their_own_until_it_speaks() -> None:
+    """A plug that was pulled takes indicator and contacts with it: one cause, one alarm."""
+    line = decoder(MM, signals={"cts": "foot"}, signals_of="b1")
+    line.chunk(S, b"+0.0010 mm\r\n")
+    (lost,) = line.silent(4 * S, S)
+    assert isinstance(lost[1], LineLost)
+    assert line.modem(ModemDoubt(40 * S, "cts", HELD_TOO_LONG)) == []
+    back = [event for _, event in line.chunk(50 * S, b"+0.0010 mm\r\n")]
+    assert [type(event) for event in back] == [LineBack, SignalFault, Seen]
+    fault = back[1]
+    assert isinstance(fault, SignalFault)
+    assert HELD_TOO_LONG in fault.text
+    again = [event for _, event in line.silent(60 * S, S)]
+    assert again[1:] == [SignalFault("foot", "", 60 * S)]
+
+
 def test_a_lost_line_of_signals_only_is_told_once_and_ends_with_the_next_opening() -> None:
     line = decoder({}, [], {"cts": "foot", "dsr": "index"}, signals_of="b1", driver=NO_DRIVER)
     told = line.lost(S, "/dev/x is gone")

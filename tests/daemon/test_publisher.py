@@ -312,6 +312,9 @@ class TestState:
                 await ear.until(lambda: ear.now().get("b1/alarm/indicator-lost"), "the alarm")
                 raised = ear.all("b1/alarm/indicator-lost")[-1]
                 bench.find()
+                for _ in range(2):
+                    bench.tick()
+                    bench.clock.seconds += 6
                 await ear.last("b1/alarm/indicator-lost", "")
             kept = await asyncio.to_thread(kept_by, broker)
         assert raised.retain

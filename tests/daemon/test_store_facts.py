@@ -399,8 +399,9 @@ class TestLaterFacts:
         data = last_event(store)["data"]
         assert data == {
             "code": "battery-low", "text": "IND-21: battery low", "state": "raised",
-            "since": "2026-11-24T00:00:03.000Z", "stands": True, "waits_for": "nobody",
-            "to_do": "", "role": "", "reason": "", "until": None,
+            "since": "2026-11-24T00:00:03.000Z", "stands": True, "waits_for": "operator",
+            "to_do": "put a new battery in before the next lot", "role": "", "reason": "",
+            "until": None,
         }  # fmt: skip
         commit(store, AlarmFact("battery-low", False, ""))
         assert last_event(store)["data"]["state"] == "returned"

@@ -2,8 +2,8 @@
 
 from collections.abc import Callable
 
-from rules.capture_model import LineBack, LineLost
-from tests.rules.bench_tape import Tape
+from rules.capture_model import LineBack, LineLost, Tick
+from tests.rules.bench_tape import S, Tape
 from tests.rules.shop_log import Shop
 
 
@@ -46,6 +46,13 @@ class Operator:
     def regain_line(self) -> None:
         self.do(self.tape.pause, 2.0)
         self.shop.step(LineBack("IND-1", self.tape.now_ns))
+
+
+def wait(shop: Shop, from_ns: int, seconds: float) -> int:
+    """Let time pass at a bench where nothing is said; return when it is over."""
+    for tenth in range(round(seconds * 10) + 1):
+        shop.step(Tick(from_ns + tenth * S // 10))
+    return from_ns + round(seconds * S)
 
 
 def numbers(shop: Shop) -> list[tuple[int, int, int]]:

@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from rules.bench import Placed
-from rules.capture_model import LineBack, LineLost, Seen
+from rules.capture_model import LineBack, LineLost, Seen, Tick
 from rules.facts import AlarmFact, PutAwayFact
 from rules.reading import Reading
-from tests.rules.bench_hand import Operator, numbers
+from tests.rules.bench_hand import Operator, numbers, wait
 from tests.rules.bench_tape import INDEX, S
 from tests.rules.shop_log import LOT, Shop, bench_rules
 
@@ -31,6 +31,7 @@ def test_a_line_lost_in_mid_sweep_takes_the_sweep_with_it() -> None:
     assert not hand.shop.state.is_measuring
     hand.regain_line()
     hand.do(hand.tape.turn, 6.0)
+    wait(hand.shop, hand.tape.now_ns, 6.0)
     assert hand.shop.facts == [
         AlarmFact("indicator-lost", True, "IND-1: unplugged"),
         AlarmFact("indicator-lost", False, ""),
@@ -67,6 +68,7 @@ def test_two_lost_lines_are_one_alarm_that_names_what_is_still_lost() -> None:
     hand.shop.step(LineBack("IND-1", at_ns + S))
     assert dict(hand.shop.state.alarms) == {"indicator-lost": "IND-2: silent"}
     hand.shop.step(LineBack("IND-2", at_ns + S))
+    wait(hand.shop, at_ns + S, 6.0)
     assert hand.shop.state.alarms == ()
 
 
@@ -76,8 +78,12 @@ def test_a_low_battery_of_one_indicator_is_raised_once_however_well_the_other_is
     for i in range(20):
         shop.step(Seen("IND-1", low, (10 + i) * S))
         shop.step(Seen("IND-2", Reading(0), (10 + i) * S))
+        shop.step(Tick((10 + i) * S))
     assert shop.facts == [AlarmFact("battery-low", True, "IND-1: battery low")]
     shop.step(Seen("IND-1", Reading(0), 60 * S))
+    wait(shop, 60 * S, 29.0)
+    assert shop.facts[1:] == []
+    wait(shop, 89 * S, 2.0)
     assert shop.facts[1:] == [AlarmFact("battery-low", False, "")]
 
 
