@@ -249,11 +249,11 @@ def test_a_reopened_port_is_believed_until_it_says_otherwise() -> None:
 def test_signals_of_a_mute_line_are_no_matter_of_their_own_until_it_speaks() -> None:
     """A plug that was pulled takes indicator and contacts with it: one cause, one alarm."""
     line = decoder(MM, signals={"cts": "foot"}, signals_of="b1")
-    line.chunk(S, b"+0.0010 mm\r\n")
+    line.chunk(S, b"+000.0010 mm\r\n")
     (lost,) = line.silent(4 * S, S)
     assert isinstance(lost[1], LineLost)
     assert line.modem(ModemDoubt(40 * S, "cts", HELD_TOO_LONG)) == []
-    back = [event for _, event in line.chunk(50 * S, b"+0.0010 mm\r\n")]
+    back = [event for _, event in line.chunk(50 * S, b"+000.0010 mm\r\n")]
     assert [type(event) for event in back] == [LineBack, SignalFault, Seen]
     fault = back[1]
     assert isinstance(fault, SignalFault)
