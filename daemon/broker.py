@@ -15,9 +15,10 @@ from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from aiomqtt import Client, MqttError, ProtocolVersion, Will
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-__all__ = ["Broker", "MqttError", "Session", "Will", "connected", "parse_url"]
+__all__ = ["Broker", "Inflow", "MqttError", "Session", "Will", "connected", "parse_url"]
 
 Protocol = Literal["auto", "5", "3.1.1"]
 
@@ -46,6 +47,19 @@ class Broker:
     def name(self) -> str:
         """Return host and port for messages; never a secret."""
         return f"{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Inflow:
+    """How much may come in: whoever can publish must not be able to fill the memory.
+
+    Attributes:
+        largest_bytes: Of a message; a broker that speaks MQTT 5 hands over none above it.
+        waiting: Messages that wait to be taken; more are dropped.
+    """
+
+    largest_bytes: int
+    waiting: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +137,11 @@ def _password(path: Path) -> str:
 
 
 def _client(
-    broker: Broker, identifier: str, will: Will | None, version: ProtocolVersion
+    broker: Broker,
+    identifier: str,
+    will: Will | None,
+    version: ProtocolVersion,
+    inflow: Inflow | None = None,
 ) -> Client:
     password = None
     if broker.password_file is not None:
@@ -139,14 +157,24 @@ def _client(
         keepalive=10,
         tls_context=_tls_context(broker),
         max_queued_outgoing_messages=0,
+        max_queued_incoming_messages=inflow.waiting if inflow is not None else None,
+        properties=_bounds(version, inflow),
     )
     client.pending_calls_threshold = _IN_FLIGHT
     return client
 
 
+def _bounds(version: ProtocolVersion, inflow: Inflow | None) -> Properties | None:
+    if inflow is None or version != ProtocolVersion.V5:
+        return None
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = inflow.largest_bytes
+    return properties
+
+
 @asynccontextmanager
 async def connected(
-    broker: Broker, identifier: str, will: Will | None = None
+    broker: Broker, identifier: str, will: Will | None = None, inflow: Inflow | None = None
 ) -> AsyncIterator[Session]:
     """Connect with MQTT 5, or with 3.1.1 where the broker refuses 5 or the file says so.
 
@@ -159,7 +187,7 @@ async def connected(
     if is_v5 and broker.protocol == "auto":
         is_v5 = await _speaks_v5(broker, identifier)
     version = ProtocolVersion.V5 if is_v5 else ProtocolVersion.V311
-    async with _client(broker, identifier, will, version) as client:
+    async with _client(broker, identifier, will, version, inflow) as client:
         yield Session(client, is_v5)
 
 

@@ -18,6 +18,8 @@ from rules import bench
 from rules.bench import CommandRefusedError
 
 _EVENTS_AT_ONCE = 500
+_EVENT_BYTES_AT_ONCE = 200_000
+"""Brokers refuse what is too large; a consumer asks again from the last it was given."""
 
 
 def carry_out(command: Command, runner: BenchRunner, store: Store) -> Reply:
@@ -78,9 +80,21 @@ def _do(
         case "alarm-list" | "alarm-ack" | "alarm-shelve":
             return carry_out_alarm(command, runner, store)
         case "events":
-            rows = store.events_after(runner.by.bench, command.after_seq or 0, _EVENTS_AT_ONCE)
-            events = [json.loads(body) for _, _, body in rows]
-            return f"{len(events)} events", {"events": events}
+            return _replay(command, runner, store)
+
+
+def _replay(command: Command, runner: BenchRunner, store: Store) -> tuple[str, dict[str, Any]]:
+    """Return events from the record, as many as make one message, and how many there are."""
+    name = runner.by.bench
+    rows = store.events_after(name, command.after_seq or 0, _EVENTS_AT_ONCE)
+    events: list[Any] = []
+    room = _EVENT_BYTES_AT_ONCE
+    for _, _, body in rows:
+        room -= len(body)
+        if events and room < 0:
+            break
+        events.append(json.loads(body))
+    return f"{len(events)} events", {"events": events, "newest_seq": store.newest_seq(name)}
 
 
 def _need_reason_and_role(command: Command) -> None:

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Mapping
 
 from daemon.errors import DriverMakeError, UnknownDriverError
+from daemon.lamp_checks import check_lamps
 from daemon.line_checks import bench_of_signals, check_lines
 from daemon.registry import FoundDriver, make_driver
 from daemon.rule_checks import RuleOutline
@@ -48,6 +49,7 @@ def check_raw(raw: Raw, outlines: Outlines, faults: Faults) -> None:
     _check_channels(raw, faults)
     _check_silence(raw, faults)
     check_lines(raw, faults)
+    check_lamps(raw, faults)
     for number, bench in tables(raw, "bench"):
         name = bench.get("rules")
         rules = outlines.get(name) if isinstance(name, str) else None

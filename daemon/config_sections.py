@@ -23,6 +23,9 @@ from rules.put_away import Confirmation
 from rules.rotation import Along, Sense
 from rules.separation import PinMoves
 
+_TOPIC = "[^+#$\\x00-\\x1f/][^+#\\x00-\\x1f]{0,199}"
+_A_TOPIC = 'is a whole topic of at most 200 characters, without "+" and "#"'
+
 
 class SiteSection(Section):
     """Whose benches these are."""
@@ -187,6 +190,8 @@ class BenchBinSection(Section):
     """Pieces its first box holds."""
 
     lamp_words: dict[Literal["off", "on", "slow", "fast"], Text] = {}
+    lamp_topic: Annotated[Text, matching(_TOPIC, _A_TOPIC)] | None = None
+    """A dumb lamp's own topic, whole: the words go there, ROOT/BENCH/lamp/BIN keeps ours."""
 
     @model_validator(mode="after")
     def _lamp_can_tell(self) -> "BenchBinSection":

@@ -1,9 +1,10 @@
 """What comes in for one bench: bins that saw a piece, and commands. Everything else is refused.
 
-Refused and counted: retained messages, ids seen before, unknown bins, wrong JSON, oversize.
-A command is answered all the same, wherever it has an id to answer to.
-A message without an id can only repeat itself harmlessly: a second confirmation of a piece
-finds nothing pending.
+Refused and counted: retained messages, ids seen before, expired ones, unknown bins, wrong
+JSON, oversize. A command is answered all the same, wherever it has an id to answer to.
+A press without an id can only repeat itself harmlessly: a second confirmation of a piece
+finds nothing pending. A command that changes something has to say when it expires: a broker
+that hung, or this service, would otherwise carry it out whenever it comes round.
 """
 
 import json
@@ -11,14 +12,16 @@ import logging
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import timedelta
 
 import aiomqtt
 from pydantic import ValidationError
 
 from daemon.bench import BenchRunner
+from daemon.clock import rfc3339
 from daemon.commands import carry_out, faults_text
 from daemon.errors import StoreError
-from daemon.messages import QUESTIONS, Command, Placed, Reply
+from daemon.messages import QUESTIONS, Command, InboundFault, Placed, Reply
 from daemon.recording import What
 from daemon.store import Store
 from rules import bench
@@ -26,6 +29,12 @@ from rules import bench
 log = logging.getLogger(__name__)
 
 MAX_BYTES = 4096
+
+EXPIRES_WITHIN = timedelta(hours=1)
+"""No command is valid for longer: an expiry next year is none."""
+
+_TOLD_ONE_BY_ONE = 10
+"""Refusals of a kind that the log tells singly; then each tenfold: a flood fills no disk."""
 
 
 def _nothing(what: What, text: str) -> None:
@@ -41,12 +50,14 @@ class Inbound:
         store: Remembers ids.
         note: Told what comes in and is no refusal, for a recording.
         refused: How many were refused, by reason.
+        on_refused: Told that the counts have changed.
     """
 
     runner: BenchRunner
     store: Store
     note: Callable[[What, str], None] = _nothing
-    refused: Counter[str] = field(default_factory=Counter)
+    refused: Counter[InboundFault] = field(default_factory=Counter)
+    on_refused: Callable[[], None] = lambda: None
 
     def take(self, base: str, message: aiomqtt.Message) -> Reply | None:
         """Take a message; return the reply of a command."""
@@ -64,9 +75,15 @@ class Inbound:
             return self._command(bytes(payload))
         return None
 
-    def _refuse(self, why: str, topic: str) -> None:
+    def _refuse(self, why: InboundFault, topic: str) -> None:
         self.refused[why] += 1
-        log.warning("%s: refused a message on %r: %s", self.runner.by.bench, topic[:80], why)
+        count = self.refused[why]
+        if count <= _TOLD_ONE_BY_ONE or str(count).strip("0") == "1":
+            log.warning(
+                "%s: refused a message on %r: %s (%d so far)",
+                self.runner.by.bench, topic[:80], why, count,
+            )  # fmt: skip
+        self.on_refused()
 
     def _placed(self, bin_id: str, payload: bytes) -> None:
         if bin_id not in self.runner.config.bin_holds():
@@ -78,6 +95,9 @@ class Inbound:
                 self.runner.by.bench, placed.id
             ):
                 self._refuse("repeated", f"placed/{bin_id}")
+                return
+            if placed.expires is not None and placed.expires <= self.runner.utc_now():
+                self._refuse("stale", f"placed/{bin_id}")
                 return
             self.note("placed", bin_id)
             self.runner.handle(bench.Placed(bin_id), inbound=placed.id)
@@ -92,9 +112,35 @@ class Inbound:
         except ValidationError as error:
             self._refuse("wrong-json", "command")
             return Reply(id=_id_of(payload), ok=False, text=faults_text(error))
-        if command.command not in QUESTIONS:
+        untimely = self._untimely(command)
+        if untimely:
+            self._refuse("stale", "command")
+            return Reply(id=command.id, ok=False, text=untimely)
+        if self._is_repeated(command):
+            self._refuse("repeated", "command")
+        elif command.command not in QUESTIONS:
             self.note("command", command.model_dump_json(exclude_defaults=True))
         return carry_out(command, self.runner, self.store)
+
+    def _is_repeated(self, command: Command) -> bool:
+        """Return whether its id was taken; a store that can't say so refuses it anyway."""
+        try:
+            return self.store.knows_inbound(self.runner.by.bench, command.id)
+        except StoreError:
+            return False
+
+    def _untimely(self, command: Command) -> str:
+        """Return why a command comes too late or may come at any time; "" when it is timely."""
+        now = self.runner.utc_now()
+        if command.expires is None:
+            if command.command in QUESTIONS:
+                return ""
+            return f"expires: missing; accepted is a moment after now, {rfc3339(now)}"
+        if command.expires <= now:
+            return f"expires: {rfc3339(command.expires)} is over, it is {rfc3339(now)}"
+        if command.expires > now + EXPIRES_WITHIN:
+            return f"expires: got {rfc3339(command.expires)}; accepted is within the hour"
+        return ""
 
 
 def _id_of(payload: bytes) -> str:

@@ -9,7 +9,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 CONTRACT = "1"
 """Version of the topics and payloads; told in ``about``."""
@@ -41,6 +41,10 @@ Exact = Annotated[Decimal, Field(ge=0, le=10_000, decimal_places=3)]
 InstrumentKind = Literal[
     "indicator", "pin", "holder", "mandrel", "eccentric-master", "torque-tool"
 ]
+
+
+InboundFault = Literal["retained", "oversize", "unknown-bin", "wrong-json", "repeated", "stale"]
+"""Why a message that came in was refused."""
 
 
 class Payload(BaseModel):
@@ -101,6 +105,8 @@ class State(Payload):
     """Clampings of the cycle so far."""
     alarms: list[str] = []
     """Codes of those that stand and are not shelved."""
+    refused: dict[InboundFault, int] = {}
+    """Messages to this bench that were refused since the service started, by reason."""
     speed: float = 1.0
 
 
@@ -631,12 +637,18 @@ class Placed(Payload):
     """ROOT/BENCH/placed/BIN, inbound; an empty payload is taken as well."""
 
     id: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    """Of this press: a second message of the same id is refused."""
+    expires: AwareDatetime | None = None
+    """Refused after this moment: a press that a queue kept confirms no later piece."""
 
 
 class Command(Payload):
     """ROOT/BENCH/command, inbound, and a line on the local socket."""
 
     id: Annotated[str, Field(min_length=1, max_length=200)]
+    """Of this command: taken once, and named in the reply."""
+    expires: AwareDatetime | None = None
+    """Refused after this moment. Over MQTT every command that changes something has it."""
     command: Literal[
         "lot-show",
         "lot-open",

@@ -8,7 +8,7 @@ are repeated, and a lamp that hears nothing goes dark by itself.
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, get_args
 
 from paho.mqtt.packettypes import PacketTypes
@@ -18,9 +18,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from daemon import snapshot
 from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
-from daemon.broker import Broker, MqttError, Session, Will, connected
+from daemon.broker import Broker, Inflow, MqttError, Session, Will, connected
 from daemon.errors import StoreError
-from daemon.messages import About
+from daemon.messages import About, InboundFault
 from daemon.store import Store
 from rules.facts import AlarmCode, AlarmNews, Fact, RefusedFact
 
@@ -34,6 +34,9 @@ LAMP_EXPIRY_S = 15
 HEARTBEAT_S = 5.0
 _BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 _TROUBLED_S = 5.0
+_INFLOW = Inflow(largest_bytes=65_536, waiting=1000)
+_REFUSED_S = 1.0
+"""Refusals are told after so long, together: a flood of them makes no flood of ours."""
 _BATCH = 20
 """Events in flight: two to three times the rate of one by one; more is slower."""
 
@@ -64,6 +67,8 @@ class Publisher:
         self._wake = asyncio.Event()
         self._outbox_wake = asyncio.Event()
         self._lamps_wake = asyncio.Event()
+        self._refused: Mapping[InboundFault, int] = {}
+        self._refused_told: asyncio.TimerHandle | None = None
         self._counts_changed = True
         self._published: dict[str, str] = {}
         self._lamps: dict[str, str] = {}
@@ -80,16 +85,26 @@ class Publisher:
             self._counts_changed = True
         self._outbox_wake.set()
 
+    def _inbound_refused(self) -> None:
+        if self._refused_told is None:
+            wait_s = _REFUSED_S / self._rate
+            self._refused_told = asyncio.get_running_loop().call_later(wait_s, self._tell)
+
+    def _tell(self) -> None:
+        self._refused_told = None
+        self._wake.set()
+
     # --- sessions ---
 
     async def run(self, inbound: "Inbound", stopping: asyncio.Event) -> None:
         """Keep a session until asked to stop, then say good-bye."""
         tries = 0
+        self._refused, inbound.on_refused = inbound.refused, self._inbound_refused
         while not stopping.is_set():
             will = Will(f"{self._base}/link", "offline", 1, True)
             identifier = f"reclamp-{self._runner.by.bench}"
             try:
-                async with connected(self._broker, identifier, will) as session:
+                async with connected(self._broker, identifier, will, _INFLOW) as session:
                     tries = 0
                     await self._session(session, inbound, stopping)
             except* (MqttError, OSError) as group:
@@ -202,7 +217,7 @@ class Publisher:
     async def _publish_state(self, session: Session, *, force: bool) -> None:
         runner = self._runner
         code = runner.lot.code if runner.lot is not None else None
-        state = snapshot.state(runner.shown, code, self._rate)
+        state = snapshot.state(runner.shown, code, self._rate, self._refused)
         await self._retain(session, "state", state.model_dump_json(), force=force)
         prompt = snapshot.prompt(runner.shown)
         await self._retain(session, "prompt", prompt.model_dump_json())
@@ -258,15 +273,19 @@ class Publisher:
     async def _lamp(self, session: Session, bin_id: str, word: str) -> None:
         section = next(b for b in self._runner.config.section.bin if b.id == bin_id)
         payload = {str(k): v for k, v in section.lamp_words.items()}.get(word, word)
+        says = [(f"{self._base}/lamp/{bin_id}", payload)]
+        if section.lamp_topic is not None:
+            says = [(says[0][0], word), (section.lamp_topic, payload)]
         self._lamps[bin_id] = word
         self._reached("before-lamp")
-        await self._publish(
-            session,
-            f"lamp/{bin_id}",
-            payload,
-            retain=word == "off",
-            properties=self._expiry(session) if word != "off" else None,
-        )
+        async with asyncio.TaskGroup() as tasks:
+            for topic, text in says:
+                tasks.create_task(
+                    session.publish(
+                        topic, text, retain=word == "off",
+                        properties=self._expiry(session) if word != "off" else None,
+                    )
+                )  # fmt: skip
         self._reached("after-lamp")
 
     def _expiry(self, session: Session) -> Properties | None:

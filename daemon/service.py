@@ -180,6 +180,8 @@ class Service:
             accepted = ", ".join(self.benches)
             text = f"--bench: got {bench!r}, accepted are {accepted}"
             return Reply(id=command.id, ok=False, text=text)
+        if command.expires is not None and command.expires <= runner.utc_now():
+            return Reply(id=command.id, ok=False, text=f"expires: {command.expires} is over")
         if command.command not in QUESTIONS:
             asked = command.model_dump_json(exclude_defaults=True)
             self._note(runner.by.bench, "command", asked)

@@ -3,6 +3,7 @@
 from bisect import bisect_left
 from collections.abc import Mapping
 from statistics import median
+from types import MappingProxyType
 from typing import Any
 
 from daemon.bench import BenchRunner, Shown
@@ -17,6 +18,7 @@ from daemon.messages import (
     BoxCount,
     ClampingBrief,
     GradeCount,
+    InboundFault,
     Lot,
     Prompt,
     Recent,
@@ -59,7 +61,12 @@ def about(
     )
 
 
-def state(shown: Shown, lot: str | None, rate: float) -> State:
+def state(
+    shown: Shown,
+    lot: str | None,
+    rate: float,
+    refused: Mapping[InboundFault, int] = MappingProxyType({}),
+) -> State:
     """Return the state payload."""
     signals, core = shown.signals, shown.state
     in_work = core.piece is not None or bool(core.cycle.assessed)
@@ -78,6 +85,7 @@ def state(shown: Shown, lot: str | None, rate: float) -> State:
         cell=signals.cell,
         tirs=[brief(assessed) for assessed in core.cycle.assessed],
         alarms=[code for code, _ in core.alarms if code not in shelved],
+        refused=dict(sorted(refused.items())),
         speed=rate,
     )
 

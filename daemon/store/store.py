@@ -469,6 +469,12 @@ class Store:
             )
             return db.execute(sql, (bench, seq, limit)).fetchall()
 
+    def newest_seq(self, bench: str) -> int:
+        """Return the sequence number of a bench's last event; 0 before the first."""
+        with self._reading() as db:
+            sql = "SELECT coalesce(max(seq), 0) FROM events WHERE bench = ?"
+            return int(db.execute(sql, (bench,)).fetchone()[0])
+
 
 def _keep_rest(db: sqlite3.Connection, lot_id: int, opening: LotOpening) -> None:
     """Keep how the rest is judged, and the tray."""

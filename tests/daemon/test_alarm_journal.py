@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ def bench(bench_folder: Callable[..., Path]) -> Iterator[ValueBench]:
 
 def asked(bench: ValueBench, command: str, **values: Any) -> Reply:
     body = {"id": f"c-{bench.clock.seconds}-{command}-{values}", "command": command, **values}
+    body["expires"] = (bench.clock.utc() + timedelta(seconds=30)).isoformat()
     message = aiomqtt.Message("r/b1/command", json.dumps(body).encode(), 1, False, 1, None)
     reply = Inbound(bench.runner, bench.store).take("r/b1", message)
     assert reply is not None

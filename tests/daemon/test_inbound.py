@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +39,9 @@ def sent(
 
 
 def asked(inbound: Inbound, **values: Any) -> Reply:
-    body = {"id": "c-1", **values}
+    expires = inbound.runner.utc_now() + timedelta(seconds=30)
+    body = {"id": "c-1", "expires": expires.isoformat(), **values}
+    body = {key: value for key, value in body.items() if value is not None}
     reply = sent(inbound, "command", json.dumps(body).encode())
     assert reply is not None
     return reply
@@ -100,6 +103,9 @@ class TestPlaced:
             ("placed/2", b"\xff\xfe", False, "wrong-json"),
             ("placed/2", b" " * (MAX_BYTES + 1), False, "oversize"),
             ("placed/2", None, False, "oversize"),
+            ("placed/2", b'{"expires": "2026-11-24T06:00:00Z"}', False, "stale"),
+            ("placed/2", b'{"expires": "2026-11-24T08:00:00+02:00"}', False, "stale"),
+            ("placed/2", b'{"expires": "2026-11-24T06:00:30"}', False, "wrong-json"),
         ],
     )
     def test_what_is_no_put_away_is_refused_and_changes_nothing(
@@ -120,6 +126,34 @@ class TestPlaced:
         assert inbound.take(BASE, message) is None
         assert sent(inbound, "event/verdict", b"{}") is None
         assert inbound.refused.total() == 0
+
+    def test_a_press_counts_until_it_expires(self, bench: ValueBench, inbound: Inbound) -> None:
+        bench.values("5.0")
+        sent(inbound, "placed/2", b'{"id": "p", "expires": "2026-11-24T06:00:31Z"}')
+        assert bench.word == "clamping"
+
+    def test_a_confirmation_after_a_restart_is_harmless_and_recorded(
+        self, bench: ValueBench, inbound: Inbound
+    ) -> None:
+        bench.values("5.0")
+        sent(inbound, "placed/2")
+        bench.restart()
+        sent(Inbound(bench.runner, bench.store), "placed/2")
+        assert bench.rows("SELECT cycle IS NULL, is_right FROM put_aways ORDER BY id") == [
+            (0, 1), (1, 0),
+        ]  # fmt: skip
+        assert bench.rows("SELECT status FROM piece_status") == [("put-away",)]
+        assert bench.word == "clamping"
+
+    def test_a_flood_of_refusals_is_counted_and_hardly_logged(
+        self, inbound: Inbound, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        for _ in range(1234):
+            sent(inbound, "placed/2", b"{")
+        assert inbound.refused == {"wrong-json": 1234}
+        told = [record.getMessage() for record in caplog.records]
+        assert len(told) == 12
+        assert told[-1].endswith(": wrong-json (1000 so far)")
 
     def test_in_fault_a_press_is_not_taken_and_its_id_stays_free(
         self, bench: ValueBench, inbound: Inbound
@@ -169,6 +203,36 @@ class TestCommands:
         assert [event["seq"] for event in found] == [3, 4, 5]
         everything = asked(inbound, command="events")
         assert everything.text == "5 events"
+        assert everything.data is not None
+        assert everything.data["newest_seq"] == 5
+
+    def test_a_long_gap_is_mended_piece_by_piece(
+        self, bench: ValueBench, inbound: Inbound, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("daemon.commands._EVENT_BYTES_AT_ONCE", 2500)
+        for _ in range(4):
+            bench.values("5.0")
+            bench.placed("2")
+        seqs: list[int] = []
+        while True:
+            data = asked(inbound, command="events", after_seq=seqs[-1] if seqs else 0).data
+            assert data is not None
+            found = data["events"]
+            assert isinstance(found, list)
+            assert 1 <= len(found) < 6
+            seqs += [event["seq"] for event in found]
+            if seqs[-1] == data["newest_seq"]:
+                break
+        assert seqs == list(range(1, len(seqs) + 1))
+        assert bench.rows("SELECT max(seq) FROM events") == [(seqs[-1],)]
+
+    def test_what_would_not_fit_alone_is_sent_all_the_same(
+        self, bench: ValueBench, inbound: Inbound, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("daemon.commands._EVENT_BYTES_AT_ONCE", 1)
+        data = asked(inbound, command="events").data
+        assert data is not None
+        assert len(data["events"]) == 1  # type: ignore[arg-type]
 
     def test_a_retry_takes_the_whole_set_again_and_keeps_the_first(
         self, bench: ValueBench, inbound: Inbound
@@ -229,6 +293,41 @@ class TestCommands:
         assert bench.runner.lot is None
         again = asked(inbound, **ask)
         assert (again.ok, again.text) == (False, "a command of id 'c-1' was taken before")
+        assert inbound.refused == {"repeated": 1}
+
+    @pytest.mark.parametrize(
+        ("expires", "said"),
+        [
+            (
+                None,
+                "expires: missing; accepted is a moment after now, 2026-11-24T06:00:10.000Z",
+            ),
+            (
+                "2026-11-24T06:00:10Z",
+                "expires: 2026-11-24T06:00:10.000Z is over, it is 2026-11-24T06:00:10.000Z",
+            ),
+            (
+                "2026-11-24T07:00:11Z",
+                "expires: got 2026-11-24T07:00:11.000Z; accepted is within the hour",
+            ),
+        ],
+    )
+    def test_a_command_that_acts_is_refused_without_an_expiry_and_after_it(
+        self, expires: str | None, said: str, bench: ValueBench, inbound: Inbound
+    ) -> None:
+        bench.values("5.0")
+        bench.clock.seconds = 10
+        why = {"command": "piece-retry", "reason": "chip", "role": "lead"}
+        reply = asked(inbound, **why, expires=expires)
+        assert (reply.id, reply.ok, reply.text) == ("c-1", False, said)
+        assert inbound.refused == {"stale": 1}
+        assert bench.lamps == {"2": "on"}
+        assert asked(inbound, **why, expires="2026-11-24T07:00:10Z").ok
+
+    def test_a_question_needs_no_expiry_and_keeps_to_one_it_has(self, inbound: Inbound) -> None:
+        assert asked(inbound, command="lot-show", expires=None).ok
+        assert not asked(inbound, command="lot-show", expires="2026-11-24T05:59:59Z").ok
+        assert inbound.refused == {"stale": 1}
 
     @pytest.mark.parametrize(
         ("values", "said"),
@@ -354,6 +453,7 @@ class TestCommands:
         assert [what for what, _ in noted] == ["command", "placed"]
         assert json.loads(noted[0][1]) == {
             "id": "c-1", "command": "piece-retry", "reason": "chip", "role": "lead",
+            "expires": "2026-11-24T06:01:00Z",
         }  # fmt: skip
         assert noted[1] == ("placed", "2")
 

@@ -246,6 +246,29 @@ class TestLamps:
         bench.close()
         assert (kept["lamp/2"], kept["lamp/1"]) == ("0", "off")
 
+    async def test_a_dumb_lamp_has_its_own_topic_and_words_and_ours_are_said_beside_it(
+        self, bench_folder: Make, broker: Mosquitto
+    ) -> None:
+        bench = value_bench(
+            bench_folder,
+            (
+                'box = "A-2-001"',
+                'box = "A-2-001"\nlamp_topic = "reclamp-2/relay/7/set"\n'
+                """lamp_words = { on = '{"on": true}', off = '{"on": false}' }""",
+            ),
+        )
+        with hearing(broker.port) as ear, hearing(broker.port, "reclamp-2") as relay:
+            async with served(bench, broker.port):
+                await relay.last("relay/7/set", '{"on": false}')
+                bench.values("5.0")
+                await relay.last("relay/7/set", '{"on": true}')
+                await ear.last("b1/lamp/2", "on")
+            await relay.last("relay/7/set", '{"on": false}')
+            said = relay.all("relay/7/set")
+        bench.close()
+        assert [h.retain for h in said] == [True, False, True]
+        assert [h.expiry_s for h in said] == [None, 15, None]
+
     async def test_in_fault_all_are_off_and_after_it_they_show_the_present_state(
         self, bench: ValueBench, broker: Mosquitto
     ) -> None:
@@ -291,7 +314,7 @@ class TestState:
             async with served(bench, broker.port):
                 bench.values("2.0")
                 await ear.until(lambda: said("state", "clamping") == 2, "the second clamping")
-                assert said("prompt", "word") == "clamp"
+                await ear.until(lambda: said("prompt", "word") == "clamp", "its prompt")
                 bench.values("5.0")
                 await ear.until(lambda: said("state", "bin") == "2", "where it belongs")
                 await ear.until(lambda: said("lot", "pending") == 1, "it is pending")
@@ -425,6 +448,54 @@ class TestConnections:
         assert [(reply["id"], reply["ok"]) for reply in replies] == [("c", True)]
         assert refused["retained"] >= 1
         assert bench.rows("SELECT status FROM piece_status") == [("in-work",)]
+
+    async def test_what_was_refused_stands_in_the_state(
+        self, bench: ValueBench, broker: Mosquitto
+    ) -> None:
+        with hearing(broker.port) as ear:
+            async with served(bench, broker.port, rate=20):
+                await settled(ear)
+                for payload in ("{", "[" * 5000, "x" * 60_000, json.dumps({"id": "a" * 999})):
+                    ear.say("b1/placed/2", payload)
+                ear.say("b1/placed/7", "")
+                ear.say("b1/command", '{"id": "c", "command": "lot-close"}')
+                counts = {"oversize": 2, "stale": 1, "unknown-bin": 1, "wrong-json": 2}
+                await ear.until(
+                    lambda: json.loads(ear.texts("b1/state")[-1])["refused"] == counts,
+                    "the refusals are told",
+                )
+
+    async def test_a_broker_hands_over_nothing_that_is_enormous(
+        self, bench: ValueBench, broker: Mosquitto
+    ) -> None:
+        with hearing(broker.port) as ear:
+            async with served(bench, broker.port, "5") as running:
+                await settled(ear)
+                bench.values("5.0")
+                ear.say("b1/placed/2", "x" * 5_000_000)
+                ear.say("b1/placed/2", "")
+                await ear.last("b1/lamp/2", "off")
+        assert running.inbound.refused == {}
+
+    async def test_a_consumer_that_saw_a_gap_mends_it_from_the_record(
+        self, bench: ValueBench, broker: Mosquitto
+    ) -> None:
+        with hearing(broker.port) as early:
+            async with served(bench, broker.port):
+                bench.values("2.0", "2.0")
+                await early.until(lambda: len(early.events()) == 2, "the first events")
+        with hearing(broker.port) as late:
+            async with served(bench, broker.port):
+                await settled(late)
+                bench.values("2.0")
+                await late.until(lambda: len(late.events()) == 3, "the events of now")
+                missing = late.events()[0]["seq"] - 1
+                late.say("b1/command", '{"id": "gap", "command": "events", "after_seq": 0}')
+                await late.until(lambda: late.all("b1/reply"), "the reply")
+                reply = json.loads(late.texts("b1/reply")[0])
+        told = {event["id"]: event for event in [*reply["data"]["events"], *late.events()]}
+        assert missing == 2
+        assert sorted(event["seq"] for event in told.values()) == [1, 2, 3, 4, 5]
 
     async def test_bins_close_pieces_over_the_broker(
         self, bench: ValueBench, broker: Mosquitto
