@@ -10,6 +10,7 @@ import os
 import shutil
 import signal
 import tempfile
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.recorded_verdicts import verdicts
@@ -43,7 +44,9 @@ def _work(shop: Shop, recording: Path) -> None:
         )
         until(lambda: shop.state("b1")["piece"] is None, "the first piece in its bin", 60)
         until(lambda: shop.pending("b1"), "a verdict of the second piece", 120)
-        publish(shop.broker.port, "b1/command", json.dumps(RETRY))
+        expires = datetime.now(UTC) + timedelta(seconds=30)
+        asked = {**RETRY, "expires": expires.isoformat()}
+        publish(shop.broker.port, "b1/command", json.dumps(asked))
         until(shop.is_all_put_away, "every piece in its bin", 240)
         assert service.stop() == 0, service.log()
 

@@ -5,11 +5,15 @@ for its put-away until the test speaks for a bin.
 """
 
 import json
+import random
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.system.deadline import until
 from tests.system.mqtt_listener import publish
@@ -39,17 +43,18 @@ def waiting(
             yield shop, service
 
 
-def refusals(service: ServiceProcess, why: str) -> int:
-    return sum(line.endswith(f": {why}") for line in service.log().splitlines())
+def refusals(shop: Shop, why: str) -> int:
+    """Return how many messages the bench says to have refused for this reason."""
+    return int(shop.state()["refused"].get(why, 0))
 
 
 def check_nothing_moves(
     shop: Shop, service: ServiceProcess, topic: str, payload: str | bytes, why: str, *how: str
 ) -> None:
     """Publish a message and see it refused for this reason, and nothing moved by it."""
-    before, refused = _moves(shop), refusals(service, why)
+    before, refused = _moves(shop), refusals(shop, why)
     publish(shop.broker.port, topic, payload, *how)
-    until(lambda: refusals(service, why) == refused + 1, f"{payload[:40]!r} refused: {why}", 10)
+    until(lambda: refusals(shop, why) == refused + 1, f"{payload[:40]!r} refused: {why}", 10)
     assert service.is_alive
     assert _moves(shop) == before
 
@@ -83,12 +88,11 @@ def test_retained_repeated_wrong_and_oversize_messages_put_nothing_away(tmp_path
             right = f"b1/placed/{shop.pending()}"
             check_nothing_moves(shop, service, right, '{"id": "bin-1"}', "repeated")
         assert service.stop() == 0
+        ended = shop.listener.count
         # An id is remembered over a restart: the record keeps it.
         with running_service(shop.bench_file, SPEED) as again:
             right = f"b1/placed/{shop.pending()}"
-            shop.listener.wait_for_message(
-                "b1/link", lambda m: m.text == "online", shop.listener.count - 1
-            )
+            shop.listener.wait_for_message("b1/state", lambda m: not m.json["refused"], ended)
             check_nothing_moves(shop, again, right, '{"id": "bin-1"}', "repeated")
             close_piece(shop, "bin-2")
             assert again.stop() == 0
@@ -101,7 +105,7 @@ def test_what_was_retained_before_the_start_puts_nothing_away(tmp_path: Path) ->
         folder = tmp_path / kind
         folder.mkdir()
         with waiting(folder, kind, kept="1") as (shop, service):
-            assert (refusals(service, "retained") > 0) == is_delivered
+            assert (refusals(shop, "retained") > 0) == is_delivered
             assert rows(shop.store, "SELECT * FROM put_aways") == []
             assert service.stop() == 0
 
@@ -114,6 +118,70 @@ HOSTILE = (
     b'{"id":"x","command":"piece-show","piece":-1}', b"1e999", b"9" * 4000,
     b'{"id":"x","command":"rm -rf"}', b'{"id":"","command":"lot-show"}',
 )  # fmt: skip
+
+
+ACT = {"command": "piece-abandon", "reason": "x", "role": "lead"}
+LATE = json.dumps({"id": "late", "expires": "2026-01-01T00:00:00Z", **ACT})
+EVER = json.dumps({"id": "ever", **ACT})
+FAR = json.dumps({"id": "far", "expires": "2999-01-01T00:00:00Z", **ACT})
+
+
+def test_a_command_is_refused_retained_repeated_and_stale(tmp_path: Path) -> None:
+    with waiting(tmp_path, "mosquitto") as (shop, service):
+        in_time = (datetime.now(UTC) + timedelta(minutes=5)).isoformat()
+        once = json.dumps({"id": "once", "expires": in_time, **ACT})
+        for stale in (LATE, EVER, FAR):
+            check_nothing_moves(shop, service, "b1/command", stale, "stale")
+        check_nothing_moves(shop, service, "b1/command", once, "retained", "-r", "-V", "mqttv5")
+        publish(shop.broker.port, "b1/command", b"", "-r")
+        publish(shop.broker.port, "b1/command", once)
+        until(lambda: shop.pending() is None, "the piece is given up", 10)
+        given_up = "SELECT count(*) FROM corrections"
+        corrections = count(shop.store, given_up)
+        publish(shop.broker.port, "b1/command", once)
+        until(lambda: refusals(shop, "repeated") == 1, "the repetition refused", 10)
+        assert count(shop.store, given_up) == corrections
+        replies = {m.json["id"]: m.json for m in shop.listener.heard() if m.topic == "b1/reply"}
+        assert "is over" in replies["late"]["text"]
+        assert "within the hour" in replies["far"]["text"]
+        assert service.stop() == 0
+
+
+FLOOD, BATCH = 1500, 300
+"""In batches: a broker drops what comes too fast for a subscriber (mosquitto: above 1000)."""
+
+
+def refused_in_all(shop: Shop) -> int:
+    return sum(shop.state()["refused"].values())
+
+
+def test_random_bytes_on_every_topic_that_is_listened_to_move_nothing_and_are_counted(
+    tmp_path: Path,
+) -> None:
+    """Seeded; none is an empty text or ``{}``, which would be a press."""
+    draw = random.Random(6)
+    words = [b'{"id":', b'"command"', b"piece-abandon", b"null", b"[", b"}", b"1e308", b"\x00"]
+    topics = ["command", *(f"placed/{name}" for name in ("1", "2", "H", "N", "9", "\u2603"))]
+    with waiting(tmp_path, "mosquitto") as (shop, service):
+        before = _moves(shop)
+        talker = mqtt.Client(CallbackAPIVersion.VERSION2)
+        talker.connect("127.0.0.1", shop.broker.port)
+        talker.loop_start()
+        for n in range(FLOOD):
+            noise = draw.randbytes(draw.choice((1, 7, 300, 6000)))
+            body = b"\xff" + b"".join(draw.sample(words, draw.randrange(4))) + noise
+            talker.publish(f"reclamp/b1/{topics[n % len(topics)]}", body, qos=1)
+            if (n + 1) % BATCH == 0:
+                until(lambda sent=n + 1: refused_in_all(shop) == sent, "all are counted", 30)
+        print(shop.state()["refused"])
+        talker.disconnect()
+        talker.loop_stop()
+        assert _moves(shop) == before
+        assert shop.state()["refused"].keys() == {"oversize", "unknown-bin", "wrong-json"}
+        assert "Traceback" not in service.log()
+        assert len(service.log().splitlines()) < 200
+        close_piece(shop, "after-the-flood")
+        assert service.stop() == 0
 
 
 def test_no_message_brings_the_service_down(tmp_path: Path) -> None:
