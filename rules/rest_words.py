@@ -77,6 +77,16 @@ def rest_words(proof: RestProof, about: Circumstances) -> RestWords:
     )
 
 
+def nothing_left_words(about: Circumstances) -> RestWords:
+    """Return the words for a lot that was used up before its order was filled."""
+    return RestWords(
+        f"Lot {about.lot}: every piece was measured; there is no rest to prove.",
+        "No piece was left out, so nothing is inferred.",
+        (attribute(about), holder(about)),
+        "No more measuring is possible.",
+    )
+
+
 def _customer(proof: RestProof, about: Circumstances) -> str:
     limit = about.limit_text
     if proof.outcome == "nothing-left":

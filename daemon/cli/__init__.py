@@ -16,6 +16,7 @@ from daemon.cli import (
     ports,
     recognise,
     recompute,
+    report,
     schema,
     separation,
     service,
@@ -47,6 +48,7 @@ app.command("recompute")(recompute.recompute)
 app.command("schema")(schema.schema)
 app.add_typer(drivers.driver_app, name="driver")
 lot.lot_app.command("separation")(separation.lot_separation)
+lot.lot_app.command("report")(report.lot_report)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")

@@ -9,6 +9,7 @@ import typer
 from daemon.cli import outlook
 from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
 from daemon.cli.outlook import LotSpread
+from daemon.cli.rest_outlook import outlook_of_rest, rest_lines
 from daemon.rule_file import load_rules
 from daemon.store.event_data import decision_rules
 from rules.grading import Assessed, At, assess_tirs, best_in_reach, decide
@@ -53,6 +54,16 @@ def explain(
     position: Annotated[
         str | None, typer.Option(help="For --plan, --risk: where, if limits are by position.")
     ] = None,
+    rest: Annotated[
+        int | None,
+        typer.Option(min=1, help="What is proved of the rest of a lot of so many pieces."),
+    ] = None,
+    measured: Annotated[
+        int, typer.Option(min=0, help="For --rest: pieces measured for the order.")
+    ] = 0,
+    beyond: Annotated[
+        int, typer.Option(min=0, help="For --rest: of measured or sample, those beyond.")
+    ] = 0,
     as_json: JsonOption = False,
 ) -> None:
     """Give the verdict for these clampings, and why; or what a lot will ask of this rule file.
@@ -61,8 +72,8 @@ def explain(
     """
     with reported():
         rules = _rules_of(load_rules(rules_file)[0], article)
-    if not tir and not plan and not risk:
-        refuse("TIR: accepted are the clampings of a piece, or --plan or --risk")
+    if not tir and not plan and not risk and rest is None:
+        refuse("TIR: accepted are the clampings of a piece, or --plan, --risk or --rest")
     assessed = [_assessed(text, rules) for text in tir or []]
     answer = _answer(assessed, rules) if tir else {}
     lot = LotSpread(own_um, scatter_um, holder_um, step_deg)
@@ -73,6 +84,9 @@ def explain(
         if risk:
             readings = [_reading_um(a, position) for a in assessed if a.tir_nm is not None]
             answer["risk"] = outlook.risk(there, lot, expanded_um, readings)
+    if rest is not None:
+        taken = min(ordered, measured)
+        answer["rest"] = outlook_of_rest(rules, rest, measured, beyond, taken)
     if as_json:
         typer.echo(json.dumps(answer, ensure_ascii=False))
     else:
@@ -89,6 +103,9 @@ def _print_all(answer: dict[str, Any]) -> None:
             typer.echo(line)
     if "risk" in answer:
         for line in outlook.risk_text(answer["risk"]):
+            typer.echo(line)
+    if "rest" in answer:
+        for line in rest_lines(answer["rest"]):
             typer.echo(line)
 
 

@@ -8,7 +8,7 @@ from rules.lot import LotView
 from rules.rest_life import looked
 from rules.rest_plan import RestPlan
 from rules.rest_view import Judged, RestView, at_most_now, judged_now, next_look
-from rules.rest_words import Circumstances, RestWords, rest_words
+from rules.rest_words import Circumstances, RestWords, nothing_left_words, rest_words
 
 
 def plan_data(plan: RestPlan) -> RestPlanData:
@@ -50,6 +50,8 @@ def words_of(rest: RestView, found: Judged, about: Circumstances) -> RestWords:
     """Return what a look says, in words."""
     if found.proof is not None:
         return rest_words(found.proof, about)
+    if rest.plan.kind != "aql":
+        return nothing_left_words(about)
     return aql_words(rest.plan, rest.sample, found, about)
 
 
