@@ -157,7 +157,7 @@ class BenchRunner:
             wanted.code, wanted.article, wanted.quantity, dict(wanted.order),
             boxes_of_file(self.config.section), wanted.holder, tuple(wanted.pins),
             wanted.role, wanted.cells, wanted.seed or "",
-            capacities=capacities_of_file(self.config.section),
+            capacities=capacities_of_file(self.config.section), pin_moves=wanted.pin_moves,
         )  # fmt: skip
         try:
             opening = self._with_rest(opening)

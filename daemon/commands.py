@@ -8,12 +8,13 @@ from pydantic import ValidationError
 from daemon import snapshot
 from daemon.alarm_commands import carry_out_alarm
 from daemon.bench import BenchRunner
+from daemon.clamping_figures import clamping_figures, distances
 from daemon.errors import StoreError
 from daemon.instrument_commands import carry_out_instrument
 from daemon.lot_commands import carry_out_lot
 from daemon.messages import Command, Reply
 from daemon.store import Store
-from daemon.store.lot_query import clampings_brief, open_lot_id
+from daemon.store.lot_query import open_lot_id
 from rules import bench
 from rules.bench import CommandRefusedError
 
@@ -132,6 +133,9 @@ def _show_piece(
         data = {
             "piece": number, "cycle": cycle_number, "cycle_kind": kind, "grade": grade,
             "bin": bin_id, "reason": reason, "status": status, "retries": retries,
-            "clampings": clampings_brief(db, cycle),
+            "clampings": [
+                one.model_dump(mode="json")
+                for one in clamping_figures(db, cycle, distances(runner.config.section))
+            ],
         }  # fmt: skip
     return f"piece {number}: {status}", data

@@ -77,6 +77,7 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
     opening = LotOpening(
         command.lot or "", command.article or "", command.quantity, dict(command.order), {},
         command.holder, tuple(command.pins), command.role, command.cells, command.seed,
+        pin_moves=command.pin_moves,
     )  # fmt: skip
     warns = runner.instruments.fitness(opening.holder, opening.pins).warns
     runner.open_lot(opening)

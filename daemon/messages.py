@@ -11,6 +11,8 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from rules.separation import PinMoves
+
 CONTRACT = "1"
 """Version of the topics and payloads; told in ``about``."""
 
@@ -396,12 +398,17 @@ class MeasuredPosition(PositionData):
     """None for finished values and where no whole turn was swept."""
 
 
-class SweepPoints(Payload):
-    """A sweep thinned for drawing; never for grading."""
+class PinAxisData(Payload):
+    """The pin's axis from two positions or more; it decides nothing."""
 
-    position: str
-    at_ms: list[float]
-    um: list[Um]
+    tilt_urad: float
+    """Angle between the pin's axis and the spindle's."""
+    direction_deg: float
+    """Spindle angle from index or encoder zero at which it leans towards the stylus."""
+    face_um: Um
+    """Eccentricity where the line meets the collet's face."""
+    residual_um: Um
+    """Standard deviation of what the line leaves; 0 with two positions."""
 
 
 class LooseningData(Payload):
@@ -410,6 +417,26 @@ class LooseningData(Payload):
     evidence: Literal["torque-pulse", "foot-switch", "pin-jump", "stylus-lift", "not-observed"]
     size_um: Um | None = None
     duration_s: float | None = None
+    before_s: float | None = None
+    """How long before the first reading of the clamping it began; None if it was not seen."""
+
+
+class ClampingFigures(ClampingBrief):
+    """A clamping as ``piece-show`` tells it: each position, the pin's axis, the loosening."""
+
+    clamping: int
+    loosening: LooseningData
+    positions: list[MeasuredPosition] = []
+    pin: PinAxisData | None = None
+    """None without two positions at known distances, or without a zero on the spindle."""
+
+
+class SweepPoints(Payload):
+    """A sweep thinned for drawing; never for grading."""
+
+    position: str
+    at_ms: list[float]
+    um: list[Um]
 
 
 class ClampingData(Payload):
@@ -553,6 +580,10 @@ class LotData(Payload):
     """Of ``closed``: pieces by where they are."""
     cell: int | None = None
     """Of ``cell-empty``, and of ``set-aside`` where the cells are numbered."""
+    pin_moves: PinMoves | None = None
+    """What the pin goes along with when a collet is rotated; None: nobody said."""
+    confounds: str = ""
+    """What can't be told apart for that."""
     rest_plan: RestPlanData | None = None
     """Of ``opened``."""
     draw: "DrawData | None" = None
@@ -683,6 +714,8 @@ class Command(Payload):
     """``lot-open``: pieces ordered, by grade."""
     holder: Annotated[str, Field(max_length=80)] = ""
     pins: list[Annotated[str, Field(max_length=80)]] = []
+    pin_moves: PinMoves | None = None
+    """``lot-open``: what the pin goes along with when a collet is rotated."""
     bins_empty: bool = False
     """``lot-open``: somebody looked: the bins are empty or their boxes were changed."""
     grade: Annotated[str, Field(max_length=80)] | None = None

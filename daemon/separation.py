@@ -15,7 +15,7 @@ from daemon.config import share_limit_nm
 from daemon.store import sweep_blob
 from daemon.store.stored import StoredClamping, StoredCycle, StoredLot, stored_cycles
 from daemon.store.texts import StoredTexts, TextFaultError
-from daemon.store.vectors import holder_moves
+from daemon.store.vectors import holder_moves, recorded_pin_moves
 from rules.diagnosis import diagnose
 from rules.holder_series import LEAST_SHOWN, WINDOW, holder_limit_nm
 from rules.rotation import Rotation, is_rotated_backwards
@@ -83,7 +83,7 @@ class LotSeparation:
         pieces: Every cycle that could be separated, in order.
         series: The holder's share, piece by piece.
         without: Clampings that have no vector, by reason.
-        pin_moves: How the pin moves, as far as the bench files in force say so.
+        pin_moves: How the pin moves, as the lot was opened or the bench files in force say.
         limit_nm: What the holder's share may be; None if neither file sets such a limit.
         rotation: How the bench file in force says that collets are rotated.
         reads: How each sweep with a vector was read.
@@ -156,7 +156,10 @@ def separate_lot(
         for position, known in vectors.items():
             _separate_cycle(found[position], cycle, known)
     moved = (*restarts, *holder_moves(db, lot.id))
+    recorded = recorded_pin_moves(db, lot.id)
     for one in found.values():
+        if recorded is not None:
+            one.pin_moves = {recorded}
         one.series = holder_series(one.firsts, moved)
     return list(found.values())
 
@@ -249,7 +252,7 @@ def _note_texts(
         return
     one.limit_nm = share_limit_nm(bench, grading)
     one.rotation = Rotation(bench.rotation.spindle, bench.rotation.collet)
-    said = bench.lot
+    said = bench.lot  # for lots opened before the record kept it
     if said is not None and said.code == lot.code and said.pin_moves is not None:
         one.pin_moves.add(said.pin_moves)
 

@@ -6,6 +6,7 @@ from typing import Literal
 
 from rules.cycle import CycleKind
 from rules.rest_view import RestView
+from rules.separation import PinMoves
 from rules.tray import TrayView
 
 OrderState = Literal["none", "open", "filled-check-due"]
@@ -47,6 +48,7 @@ class LotView:
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
         pending: Verdicts whose put-away is not recorded, by grade.
+        pin_moves: What the pin goes along with when a collet is rotated; None: nobody said.
     """
 
     code: str
@@ -60,6 +62,7 @@ class LotView:
     rest: RestView | None = None
     tray: TrayView | None = None
     boxes: Mapping[str, BoxView] = field(default_factory=dict)
+    pin_moves: PinMoves | None = None
 
     @property
     def unmeasured(self) -> int | None:

@@ -38,6 +38,9 @@ def lot_open(
     ] = "",
     holder: Annotated[str, typer.Option(help="Master holder in use.")] = "",
     pin: Annotated[list[str] | None, typer.Option(help="Master pin in use.")] = None,
+    pin_moves: Annotated[
+        str | None, typer.Option(help="with-collet, with-holder or free, when it is rotated.")
+    ] = None,
     bins_empty: Annotated[
         bool,
         typer.Option("--bins-empty", help="I looked: bins empty or boxes changed."),
@@ -50,7 +53,7 @@ def lot_open(
     ask_service(
         config, bench, "lot-open", as_json, lot=code, article=article, role=role,
         quantity=quantity, order=counts_by_name(order or [], "--order"), holder=holder,
-        pins=pin or [], bins_empty=bins_empty, cells=cells, seed=seed,
+        pins=pin or [], pin_moves=pin_moves, bins_empty=bins_empty, cells=cells, seed=seed,
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from daemon.clamping_figures import figure_lines
 from daemon.cli.asking import (
     DEFAULT_FILE,
     AsJson,
@@ -15,6 +16,7 @@ from daemon.cli.asking import (
 )  # fmt: skip
 from daemon.cli.piece_record import PlotFile, show_from_record
 from daemon.cli.stored import LotCode, StoreFile
+from daemon.messages import ClampingFigures
 
 __all__ = ["piece_app"]
 
@@ -45,6 +47,8 @@ def piece_show(
     for clamping in data["clampings"]:
         tir = "–" if clamping["tir_um"] is None else f"{clamping['tir_um']:g} µm"
         typer.echo(f"  {tir:>9}  {clamping['result']}  {clamping['reason']}")
+        for line in figure_lines(ClampingFigures.model_validate(clamping)):
+            typer.echo(f"             {line}")
 
 
 @piece_app.command("retry")

@@ -1,13 +1,16 @@
 """The clampings of a piece side by side: a bar each, beside the limits."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from daemon.picture import words
 from daemon.picture.ink import AXIS, FAINT, GRID, LIMIT, of_result
 from daemon.picture.scale import Scale
 from daemon.picture.sheet import PieceSheet
 from daemon.picture.svg import Svg, shortened, width_of
-from daemon.store.stored import StoredClamping
+from daemon.store.stored import StoredClamping, StoredPosition
 from rules.length import um_text
-from rules.ruleset import Grade
+from rules.ruleset import Grade, Limit
 
 BAR = 15
 ROW = 24
@@ -18,62 +21,92 @@ _TOP = 54
 """Room above the bars for the names of the limits."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One bar: a clamping, or one position of it; ``is_first`` of its clamping."""
+
+    cycle: int
+    clamping: StoredClamping
+    place: StoredPosition | None
+    is_first: bool
+
+    @property
+    def tir_nm(self) -> int | None:
+        return self.clamping.tir_nm if self.place is None else self.place.tir_nm
+
+    @property
+    def value_nm(self) -> int:
+        """Return the TIR, or the run-out that was there at least."""
+        of = self.clamping if self.place is None else self.place
+        return of.tir_nm if of.tir_nm is not None else of.seen_nm or 0
+
+
 def height(sheet: PieceSheet) -> float:
     """Return how high the bars of a piece are together, axis included."""
-    return _TOP + ROW * _count(sheet) + 34
+    return _TOP + ROW * len(_rows(sheet)) + 34
 
 
 def draw(svg: Svg, sheet: PieceSheet, left: float, right: float, top: float) -> None:
     """Draw the bars of every clamping below ``top``, limits across them."""
-    start = left + (118 if len(sheet.cycles) == 1 else 156)
+    rows = _rows(sheet)
+    start = left + 20 + max((width_of(_name(sheet, row), 11) for row in rows), default=98)
     scale = Scale(0, _most_nm(sheet) / 1000, start, right - _BESIDE - 14)
-    bottom = top + _TOP + ROW * _count(sheet)
+    bottom = top + _TOP + ROW * len(rows)
     for mark in scale.marks(7):
         x = scale(mark)
         svg.line(x, top + _TOP - 4, x, bottom, stroke=GRID)
         svg.text(x, bottom + 16, f"{mark:g}", text_anchor="middle", fill=FAINT, font_size=11)
     svg.text(scale.end + 14, bottom + 16, "TIR in µm", fill=FAINT, font_size=11)
     svg.line(start, bottom, scale.end, bottom, stroke=AXIS)
-    clampings = [(cycle, c) for cycle in sheet.cycles for c in cycle.clampings]
-    for number, (_, clamping) in enumerate(clampings):
-        _bar(svg, clamping, scale, top + _TOP + ROW * number + 2)
+    for number, row in enumerate(rows):
+        _bar(svg, row, scale, top + _TOP + ROW * number + 2)
     _limits(svg, sheet, scale, top, bottom)
-    for number, (cycle, clamping) in enumerate(clampings):
+    for number, row in enumerate(rows):
         y = top + _TOP + ROW * number
-        name = f"clamping {clamping.number}"
-        if len(sheet.cycles) > 1:
-            name = f"cycle {cycle.number}, {name}"
-        svg.text(start - 10, y + 13, name, text_anchor="end")
-        _value(svg, clamping, scale, y + 2)
+        svg.text(start - 10, y + 13, _name(sheet, row), text_anchor="end")
+        _value(svg, row, scale, y + 2)
     svg.line(start, top + _TOP - 4, start, bottom, stroke=AXIS)
 
 
-def _count(sheet: PieceSheet) -> int:
-    return sum(len(cycle.clampings) for cycle in sheet.cycles)
+def _rows(sheet: PieceSheet) -> list[_Row]:
+    """Return the bars: one a clamping, or one for each of its positions."""
+    rows = []
+    for cycle in sheet.cycles:
+        for clamping in cycle.clampings:
+            places = clamping.positions if len(clamping.positions) > 1 else [None]
+            rows += [
+                _Row(cycle.number, clamping, place, number == 0)
+                for number, place in enumerate(places)
+            ]
+    return rows
 
 
-def _value_nm(clamping: StoredClamping) -> int:
-    return clamping.tir_nm if clamping.tir_nm is not None else clamping.seen_nm or 0
+def _name(sheet: PieceSheet, row: _Row) -> str:
+    name = f"clamping {row.clamping.number}"
+    if len(sheet.cycles) > 1:
+        name = f"cycle {row.cycle}, {name}"
+    return name if row.place is None else f"{name}, {row.place.position}"
 
 
-def _bar(svg: Svg, clamping: StoredClamping, scale: Scale, y: float) -> None:
-    ink, wide = of_result(clamping), scale(_value_nm(clamping) / 1000) - scale.start
-    if clamping.tir_nm is not None:
+def _bar(svg: Svg, row: _Row, scale: Scale, y: float) -> None:
+    ink, wide = of_result(row.clamping), scale(row.value_nm / 1000) - scale.start
+    if row.tir_nm is not None:
         svg.rect(scale.start, y, wide, BAR, fill=ink)
-    elif clamping.seen_nm:
+    elif row.value_nm:
         svg.rect(scale.start, y, wide, BAR, fill="url(#hatch)")
         svg.rect(scale.start, y, wide, BAR, fill="none", stroke=ink)
 
 
-def _value(svg: Svg, clamping: StoredClamping, scale: Scale, y: float) -> None:
+def _value(svg: Svg, row: _Row, scale: Scale, y: float) -> None:
     text = ""
-    if clamping.tir_nm is not None:
-        text = f"{um_text(clamping.tir_nm)} µm"
-    elif clamping.seen_nm:
-        text = words.at_least(clamping.seen_nm)
-    _beside(svg, text, scale(_value_nm(clamping) / 1000), scale, y)
-    said = shortened(words.outcome(clamping), 13, _BESIDE)
-    svg.text(scale.end + 14, y + 12, said, fill=of_result(clamping))
+    if row.tir_nm is not None:
+        text = f"{um_text(row.tir_nm)} µm"
+    elif row.value_nm:
+        text = words.at_least(row.value_nm)
+    _beside(svg, text, scale(row.value_nm / 1000), scale, y)
+    if row.is_first:
+        said = shortened(words.outcome(row.clamping), 13, _BESIDE)
+        svg.text(scale.end + 14, y + 12, said, fill=of_result(row.clamping))
 
 
 def _beside(svg: Svg, text: str, end: float, scale: Scale, y: float) -> None:
@@ -92,21 +125,21 @@ def _beside(svg: Svg, text: str, end: float, scale: Scale, y: float) -> None:
 def _limits(svg: Svg, sheet: PieceSheet, scale: Scale, top: float, bottom: float) -> None:
     """Draw each grade's limits; names that would touch stand on lines of their own."""
     grades = sheet.rules.grades if sheet.rules is not None else ()
+    limits = [(grade, limit) for grade in grades for limit in grade.limits]
     taken = [-1000.0, -1000.0, -1000.0]
     above = top + _TOP - 11
-    beyond = [g for g in grades if g.acceptance_limit_nm > scale.high * 1000]
+    beyond = [one for one in limits if one[1].acceptance_limit_nm > scale.high * 1000]
     if beyond:
-        names = ", ".join(f"{g.id} accepts {um_text(g.acceptance_limit_nm)}" for g in beyond)
-        said = shortened(f"further right: {names}", 11, _BESIDE)
+        said = shortened(f"further right: {_accepted(beyond)}", 11, _BESIDE)
         svg.text(scale.end + 14, above, said, font_size=11, fill=LIMIT)
-    for grade in (g for g in grades if g not in beyond):
-        _limit_lines(svg, grade, scale, top + _TOP - 6, bottom)
-        name = f"{grade.id} accepts {um_text(grade.acceptance_limit_nm)}"
-        if grade.guard_band_nm:
-            name += f" (limit {um_text(grade.tolerance_limit_nm)})"
+    for grade, limit in (one for one in limits if one not in beyond):
+        _limit_lines(svg, sheet, limit, scale, top + _TOP, bottom)
+        name = _accepts(grade, limit)
+        if limit.guard_band_nm:
+            name += f" (limit {um_text(limit.tolerance_limit_nm)})"
         name = shortened(name, 11, (scale.end - scale.start) / 2)
         half = width_of(name, 11) / 2
-        middle = scale(grade.acceptance_limit_nm / 1000)
+        middle = scale(limit.acceptance_limit_nm / 1000)
         middle = min(max(middle, scale.start - 100 + half), scale.end - half)
         line = next((n for n in (0, 1, 2) if middle - half > taken[n] + 8), None)
         if line is not None:  # its line across the bars is there all the same
@@ -116,23 +149,48 @@ def _limits(svg: Svg, sheet: PieceSheet, scale: Scale, top: float, bottom: float
             )  # fmt: skip
 
 
-def _limit_lines(svg: Svg, grade: Grade, scale: Scale, top: float, bottom: float) -> None:
-    lines: list[tuple[int, str | None]] = [(grade.acceptance_limit_nm, None)]
-    if grade.guard_band_nm:
-        lines.append((grade.tolerance_limit_nm, "4 3"))
+def _accepted(limits: Sequence[tuple[Grade, Limit]]) -> str:
+    """Return in few words what grades accept, each named once."""
+    found: dict[str, list[str]] = {}
+    for grade, limit in limits:
+        value = f"{limit.position} {um_text(limit.acceptance_limit_nm)}".strip()
+        found.setdefault(grade.id, []).append(value)
+    return ", ".join(f"{name} accepts {', '.join(said)}" for name, said in found.items())
+
+
+def _accepts(grade: Grade, limit: Limit) -> str:
+    where = f" {limit.position}" if limit.position else ""
+    return f"{grade.id}{where} accepts {um_text(limit.acceptance_limit_nm)}"
+
+
+def _limit_lines(
+    svg: Svg, sheet: PieceSheet, limit: Limit, scale: Scale, top: float, bottom: float
+) -> None:
+    """Draw a limit across the bars it holds for: all of them, or those of its position."""
+    lines: list[tuple[int, str | None]] = [(limit.acceptance_limit_nm, None)]
+    if limit.guard_band_nm:
+        lines.append((limit.tolerance_limit_nm, "4 3"))
+    spans = [(top - 6, bottom)]
+    if limit.position:
+        spans = [
+            (top + ROW * number - 2, top + ROW * number + ROW - 3)
+            for number, row in enumerate(_rows(sheet))
+            if row.place is None or row.place.position == limit.position
+        ]
     for limit_nm, dash in lines:
         x = scale(limit_nm / 1000)
         if x <= scale.end:
-            svg.line(x, top, x, bottom, stroke="#ffffff", stroke_width=4)
-            svg.line(x, top, x, bottom, stroke=LIMIT, stroke_width=1.6, stroke_dasharray=dash)
+            for high, low in spans:
+                svg.line(x, high, x, low, stroke="#ffffff", stroke_width=4)
+                svg.line(x, high, x, low, stroke=LIMIT, stroke_width=1.6, stroke_dasharray=dash)
 
 
 def _most_nm(sheet: PieceSheet) -> int:
     """Return the end of the axis: what was measured, and the limits that it is near to."""
-    seen = [c.tir_nm or c.seen_nm or 0 for cycle in sheet.cycles for c in cycle.clampings]
-    most = max(seen, default=0)
+    most = max((row.value_nm for row in _rows(sheet)), default=0)
     if sheet.rules is not None:
         grades = sheet.rules.grades
-        reached = [g for g in grades if g.tolerance_limit_nm >= most][:1] or [grades[-1]]
-        most = max(most, reached[0].tolerance_limit_nm, grades[0].tolerance_limit_nm)
+        widest = [max(limit.tolerance_limit_nm for limit in grade.limits) for grade in grades]
+        reached = next((limit_nm for limit_nm in widest if limit_nm >= most), widest[-1])
+        most = max(most, reached, widest[0])
     return most * 108 // 100 or 1000

@@ -9,7 +9,7 @@ from daemon.picture.ink import AXIS, BAND, FAINT, GRID, LIMIT, of_trace
 from daemon.picture.scale import nice_step
 from daemon.picture.sheet import SweepTurn, Trace
 from daemon.picture.svg import Svg
-from rules.ruleset import Grade
+from rules.ruleset import Limit
 
 RADIUS = 104
 _MIDDLE = 0.58
@@ -41,7 +41,7 @@ class Dial:
         return self.x + radius * sin(angle), self.y - radius * cos(angle)
 
 
-def draw(svg: Svg, trace: Trace, dial: Dial, best: Grade | None) -> None:
+def draw(svg: Svg, trace: Trace, dial: Dial, best: Limit | None) -> None:
     """Draw the whole turns of a sweep round the spindle."""
     svg.circle(dial.x, dial.y, RADIUS, fill="#ffffff", stroke=GRID)
     turn = trace.counting
@@ -65,7 +65,7 @@ def draw(svg: Svg, trace: Trace, dial: Dial, best: Grade | None) -> None:
     _measure(svg, dial)
 
 
-def _band(svg: Svg, trace: Trace, turn: SweepTurn, dial: Dial, best: Grade) -> None:
+def _band(svg: Svg, trace: Trace, turn: SweepTurn, dial: Dial, best: Limit) -> None:
     middle = ((turn.high_nm + turn.low_nm) / 2 - trace.middle_nm) / 1000
     half = best.acceptance_limit_nm / 2000
     outer, inner = dial.radius(middle + half), dial.radius(middle - half)
@@ -93,9 +93,8 @@ def _spokes(svg: Svg, dial: Dial) -> None:
     for degrees in (0, 90, 180, 270):
         x, y = dial.point(degrees / 360, RADIUS)
         svg.line(dial.x, dial.y, x, y, stroke=GRID)
-        tx, ty = dial.point(degrees / 360, RADIUS + 22)
+        tx, ty = dial.point(degrees / 360, RADIUS + (22 if degrees % 180 == 0 else 17))
         anchor = {90: "start", 270: "end"}.get(degrees, "middle")
-        tx += {90: -12, 270: 12}.get(degrees, 0)
         svg.text(tx, ty + 4, f"{degrees}°", text_anchor=anchor, fill=FAINT, font_size=11)
     svg.circle(dial.x, dial.y, 1.6, fill=AXIS)
 

@@ -4,7 +4,9 @@ import sqlite3
 import zlib
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 from daemon.config_sections import BenchSection
 from daemon.store import sweep_blob
@@ -17,13 +19,17 @@ from daemon.store.stored import (
 )  # fmt: skip
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.capture_model import CaptureRules
+from rules.diagnosis import diagnose
+from rules.pin_axis import PinAxis, PinAxisError, pin_axis
 from rules.ruleset import RuleSet
-from rules.sweep import Sweep, SweepRules
+from rules.sweep import Diagnosis, Sweep, SweepRules
 from rules.sweep_angle import SweepAngle, sweep_angle
 from rules.turns import whole_turns
 from rules.vectors import SweepVector, VectorError, sweep_vector
 
 __all__ = ["PieceSheet", "SweepTurn", "Trace", "read_sheet"]
+
+NM_PER_MM = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +61,7 @@ class Trace:
         angle: Angle at each reading; None where nothing tells it.
         turns: The whole turns that count.
         vector: The first harmonic, where it has a direction.
+        diagnosis: What else it shows.
     """
 
     cycle: StoredCycle
@@ -66,6 +73,7 @@ class Trace:
     angle: SweepAngle | None = None
     turns: tuple[SweepTurn, ...] = ()
     vector: SweepVector | None = None
+    diagnosis: Diagnosis | None = None
 
     @property
     def invalid(self) -> str | None:
@@ -105,6 +113,7 @@ class PieceSheet:
         piece: Its number.
         cycles: All its cycles.
         traces: Its sweeps, in the order they were made; none for finished values.
+        axes: The pin's axis in each clamping that shows one, by the row of the clamping.
         rules: Rule file of the last clamping; None if its text is not to be had.
         fault: What could not be read, for people; "" when all was.
     """
@@ -113,6 +122,7 @@ class PieceSheet:
     piece: int
     cycles: list[StoredCycle]
     traces: list[Trace] = field(default_factory=list)
+    axes: dict[int, PinAxis] = field(default_factory=dict)
     rules: RuleSet | None = None
     fault: str = ""
 
@@ -126,7 +136,20 @@ def read_sheet(db: sqlite3.Connection, lot: StoredLot, piece: int) -> PieceSheet
     for cycle in cycles:
         for clamping in cycle.clampings:
             _add(sheet, cycle, clamping, texts)
+            _add_axis(sheet, clamping)
     return sheet
+
+
+def _add_axis(sheet: PieceSheet, clamping: StoredClamping) -> None:
+    seen = [
+        (round(trace.projection_mm * NM_PER_MM), trace.vector.whole.vector)
+        for trace in sheet.traces
+        if trace.clamping is clamping
+        and trace.vector is not None
+        and trace.projection_mm is not None
+    ]
+    with suppress(PinAxisError):
+        sheet.axes[clamping.id] = pin_axis(seen)
 
 
 def _add(
@@ -150,7 +173,7 @@ def _add(
         sheet.fault = f"the readings of clamping {clamping.number} can't be read"
         return
     places = {place.position: place for place in clamping.positions}
-    for indicator, position, sweep in sweeps:
+    for indicator, position, sweep in sorted(sweeps, key=itemgetter(1)):
         if position in places:
             rules = _rules_of(capture, indicator)
             distance = _projection(section, indicator)
@@ -189,8 +212,9 @@ def _trace(
             vector = sweep_vector(sweep, rules)
         except VectorError:
             vector = None
+    shown = diagnose(sweep, rules)
     return Trace(
-        cycle, clamping, place, projection_mm, sweep, rules, angle, turns, vector
+        cycle, clamping, place, projection_mm, sweep, rules, angle, turns, vector, shown
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from daemon.picture.scale import Scale
 from daemon.picture.sheet import SweepTurn, Trace
 from daemon.picture.svg import Svg, width_of
 from rules.length import um_text
-from rules.ruleset import Grade
+from rules.ruleset import Limit
 
 HEIGHT = 208
 
@@ -37,8 +37,8 @@ class Frame:
         return Scale(-self.half_um, self.half_um, self.top + HEIGHT, self.top)
 
 
-def draw(svg: Svg, trace: Trace, frame: Frame, best: Grade | None) -> None:
-    """Draw one sweep; ``best`` is the grade whose limits are its band."""
+def draw(svg: Svg, trace: Trace, frame: Frame, best: Limit | None) -> None:
+    """Draw one sweep; ``best``: the best grade's limit there, its band."""
     if not trace.sweep.at_ns:
         _nothing(svg, frame)
         return
@@ -82,7 +82,7 @@ def _degrees(trace: Trace, along: float) -> float:
 
 
 def _band(
-    svg: Svg, trace: Trace, turn: SweepTurn, across: Scale, up: Scale, best: Grade
+    svg: Svg, trace: Trace, turn: SweepTurn, across: Scale, up: Scale, best: Limit
 ) -> None:
     """Draw what the best grade accepts, about the middle of the turn that it judges."""
     x = across(_degrees(trace, turn.start))
@@ -94,7 +94,7 @@ def _band(
 
 
 def _limits(
-    svg: Svg, trace: Trace, turn: SweepTurn, across: Scale, up: Scale, best: Grade
+    svg: Svg, trace: Trace, turn: SweepTurn, across: Scale, up: Scale, best: Limit
 ) -> None:
     """Draw the edges of the band, and the tolerance limit where it is another."""
     x, end = (across(_degrees(trace, side)) for side in (turn.start, turn.end))

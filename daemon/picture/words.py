@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from daemon.picture.sheet import PieceSheet, Trace
 from daemon.store.stored import StoredClamping, StoredCycle
 from rules.length import um_text
+from rules.pin_axis import PinAxis
+from rules.ruleset import Limit
 from rules.sweep import WHAT_TO_DO
 
 _BEGINS = {
@@ -54,10 +56,17 @@ def limits(sheet: PieceSheet) -> str:
     if sheet.rules is None:
         return ""
     best = sheet.rules.grades[0]
-    text = f"Band: as wide as {best.id} accepts, {um_text(best.acceptance_limit_nm)} µm"
-    if best.guard_band_nm:
-        text += f"; dashed: its limit, {um_text(best.tolerance_limit_nm)} µm"
-    return f"{text}. A turn that stays inside meets it. Hollow: outside the turns that count."
+    accepted = ", ".join(_limit(one, one.acceptance_limit_nm) for one in best.limits)
+    text = f"Band: as wide as {best.id} accepts, {accepted}"
+    guarded = [one for one in best.limits if one.guard_band_nm]
+    if guarded:
+        said = ", ".join(_limit(one, one.tolerance_limit_nm) for one in guarded)
+        text += f"; dashed: its limit, {said}"
+    return f"{text}. A turn inside meets it. Hollow: not counted."
+
+
+def _limit(limit: Limit, value_nm: int) -> str:
+    return f"{limit.position} {um_text(value_nm)} µm".strip()
 
 
 def heading(trace: Trace) -> str:
@@ -96,8 +105,39 @@ def details(trace: Trace) -> str:
         parts.append(f"{place.samples} readings a turn")
     if place.closure_nm is not None:
         parts.append(f"start and end differ by {place.closure_nm / 1000:.2f} µm")
-    parts.append(f"loosening: {trace.clamping.loosening}")
+    parts.append(loosening(trace.clamping))
     return " · ".join(parts)
+
+
+def loosening(clamping: StoredClamping) -> str:
+    """Return how the loosening before a clamping was seen, with its size and time."""
+    text = f"loosening: {clamping.loosening}"
+    if clamping.loosening_nm is not None:
+        text += f" of {um_text(clamping.loosening_nm)} µm"
+    if clamping.loosening_ns is not None:
+        text += f" for {clamping.loosening_ns / 1e9:.1f} s"
+    return text
+
+
+def beside(trace: Trace) -> str:
+    """Return what a sweep shows beside its TIR; "" where it has no whole turns."""
+    found = trace.diagnosis
+    if found is None:
+        return ""
+    hidden = "/".join("all" if nm is None else f"{nm / 1000:.2f}" for nm in found.loss_nm)
+    return (
+        f"form {found.form_nm / 1000:.1f} µm · noise {found.noise_nm / 1000:.2f} µm"
+        f" · drift {abs(found.drift_nm) / 1000:.2f} µm a turn · largest gap"
+        f" {found.gap_udeg / 1e6:.1f}°: may hide {hidden} µm of 1/2/3 waves"
+    )
+
+
+def pin_line(axis: PinAxis) -> str:
+    """Return how the pin's axis lies; its vectors turn against the spindle's angle."""
+    return (
+        f"The pin leans {axis.tilt_urad:.0f} µrad towards {-axis.direction_deg % 360:.0f}°;"
+        f" at the face it is {abs(axis.at_face) / 1000:.1f} µm off"
+    )
 
 
 def trouble(trace: Trace) -> str:

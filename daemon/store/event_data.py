@@ -51,7 +51,8 @@ from rules.facts import (
 )  # fmt: skip
 from rules.length import nm_to_um
 from rules.lot import LotView
-from rules.ruleset import COVERAGE_FACTOR, Limit, RuleSet
+from rules.ruleset import COVERAGE_FACTOR, Evidence, Limit, RuleSet
+from rules.separation import CONFOUNDED
 from rules.sweep import Diagnosis
 from rules.tray import as_ranges
 
@@ -106,8 +107,28 @@ def _points(position: PositionRunOut, started_ns: int) -> SweepPoints:
 
 def _loosening(clamping: Clamping) -> LooseningData:
     seen = clamping.loosening
-    duration = None if seen.duration_ns is None else round(seen.duration_ns / NS_PER_S, 3)
-    return LooseningData(evidence=seen.evidence, size_um=um(seen.size_nm), duration_s=duration)
+    return loosening_data(
+        seen.evidence, seen.size_nm, seen.duration_ns, seen.at_ns, clamping.started_ns
+    )
+
+
+def loosening_data(
+    evidence: Evidence,
+    size_nm: int | None,
+    duration_ns: int | None,
+    at_ns: int | None,
+    started_ns: int,
+) -> LooseningData:
+    """Return how a loosening was seen; ``started_ns``: when the clamping began."""
+    before_s = None
+    if at_ns is not None and evidence != "not-observed":
+        before_s = round((started_ns - at_ns) / NS_PER_S, 3)
+    return LooseningData(
+        evidence=evidence,
+        size_um=um(size_nm),
+        duration_s=None if duration_ns is None else round(duration_ns / NS_PER_S, 3),
+        before_s=before_s,
+    )
 
 
 def clamping_data(lot: str, fact: ClampingFact, has_zero: bool) -> ClampingData:
@@ -257,6 +278,8 @@ def lot_data(lot: LotView, fact: LotFact) -> LotData:
         quantity=lot.quantity,
         order=dict(lot.ordered),
         set_aside=lot.set_aside,
+        pin_moves=lot.pin_moves,
+        confounds="" if lot.pin_moves is None else CONFOUNDED[lot.pin_moves],
         reason=fact.reason,
         rest_plan=plan_data(lot.rest.plan) if lot.rest and fact.what == "opened" else None,
     )

@@ -31,9 +31,9 @@ _PIECE = "FROM pieces p JOIN cycles c ON c.piece = p.id"
 KINDS: tuple[_Kind, ...] = (
     _Kind(
         "lot",
-        "SELECT l.bench, l.code AS lot, l.article, l.quantity, l.holder, l.pins, l.role,"
-        " l.opened_utc, e.closed_utc, e.reason AS closed_because, e.role AS closed_by,"
-        " e.counts AS account, l.rules_sha256, l.bench_sha256"
+        "SELECT l.bench, l.code AS lot, l.article, l.quantity, l.holder, l.pins,"
+        " l.pin_moves, l.role, l.opened_utc, e.closed_utc, e.reason AS closed_because,"
+        " e.role AS closed_by, e.counts AS account, l.rules_sha256, l.bench_sha256"
         " FROM lots l LEFT JOIN lot_ends e ON e.lot = l.id WHERE l.id = ?",
     ),
     _Kind(
@@ -79,7 +79,9 @@ KINDS: tuple[_Kind, ...] = (
         "SELECT p.number AS piece, c.number AS cycle, k.number AS clamping, k.result,"
         " k.tir_nm, k.seen_nm AS seen_at_least_nm, k.invalid, k.meets, k.mode, k.proof,"
         " k.loosening, k.loosening_nm AS loosening_size_nm,"
-        " k.loosening_ns / 1000000 AS loosening_ms, k.evaluation, k.rules_sha256,"
+        " k.loosening_ns / 1000000 AS loosening_ms, CASE WHEN k.loosening <> 'not-observed'"
+        " THEN (k.started_ns - k.loosening_at_ns) / 1000000 END AS loosening_before_ms,"
+        " k.evaluation, k.rules_sha256,"
         f" k.bench_sha256, k.at_utc, k.clock_synced, k.seq {_PIECE}"
         " JOIN clampings k ON k.cycle = c.id WHERE p.lot = ? ORDER BY k.id",
     ),
@@ -87,8 +89,11 @@ KINDS: tuple[_Kind, ...] = (
         "position",
         "SELECT p.number AS piece, c.number AS cycle, k.number AS clamping, o.position,"
         " o.indicator, o.driver, o.driver_version, o.tir_nm, o.seen_nm AS seen_at_least_nm,"
-        f" o.turns_nm, o.samples, o.closure_nm, o.invalid {_PIECE}"
+        " o.turns_nm, o.samples, o.closure_nm, o.invalid, d.amplitude_nm AS eccentricity_nm,"
+        " d.direction_udeg, d.form_nm, d.noise_nm, d.drift_nm, d.gap_udeg, d.loss_1_nm,"
+        f" d.loss_2_nm, d.loss_3_nm {_PIECE}"
         " JOIN clampings k ON k.cycle = c.id JOIN clamping_positions o ON o.clamping = k.id"
+        " LEFT JOIN clamping_diagnoses d ON d.clamping = k.id AND d.position = o.position"
         " WHERE p.lot = ? ORDER BY k.id, o.position",
     ),
     _Kind(

@@ -34,8 +34,8 @@ def lot_view(
         counts: Its pieces by status and grade.
         rest: What they count for the proof of the rest.
     """
-    code, article, quantity = db.execute(
-        "SELECT code, article, quantity FROM lots WHERE id = ?", (lot_id,)
+    code, article, quantity, pin_moves = db.execute(
+        "SELECT code, article, quantity, pin_moves FROM lots WHERE id = ?", (lot_id,)
     ).fetchone()
     aside = set_aside(db, lot_id)
     open_pieces = sum(sum(counts.get(status, {}).values()) for status in ("in-work", "pending"))
@@ -55,6 +55,7 @@ def lot_view(
             name: BoxView(label, pieces, capacity)
             for name, label, capacity, pieces in rest_query.boxes_of(db, lot_id)
         },
+        pin_moves=pin_moves,
     )
 
 

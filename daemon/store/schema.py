@@ -228,3 +228,10 @@ def m006_alarm_journal(db: Database) -> None:
     """Let the alarms be asked for: what stands now is the last line of each code."""
     db.execute("CREATE INDEX alarm_events ON events (bench, seq) WHERE kind = 'alarm'")
     db.execute(_ALARM_JOURNAL)
+
+
+@migrations()
+def m007_pin_moves(db: Database) -> None:
+    """Keep what the pin goes along with, and when a loosening was; NULL where nobody said."""
+    db.execute("ALTER TABLE lots ADD COLUMN pin_moves TEXT")
+    db.execute("ALTER TABLE clampings ADD COLUMN loosening_at_ns INTEGER")

@@ -24,6 +24,7 @@ from rules.facts import DrawFact, Fact, LotFact
 from rules.instruments import InstrumentFact, Register
 from rules.lot import LotView, OpenWork
 from rules.rest_plan import RestPlan
+from rules.separation import PinMoves
 from rules.switching import Switching
 
 __all__ = ["LotOpening", "Store"]
@@ -53,6 +54,7 @@ class LotOpening:
         seed: Seed given for the draws; "" lets one be made.
         rest: How the rest is to be judged; None without a plan.
         draw: The draw of the order of measuring, where it is drawn.
+        pin_moves: What the pin goes along with when a collet is rotated; None: not said.
     """
 
     code: str
@@ -68,6 +70,7 @@ class LotOpening:
     rest: RestPlan | None = None
     draw: DrawFact | None = None
     capacities: dict[str, int] = field(default_factory=dict)
+    pin_moves: PinMoves | None = None
 
 
 def _nothing(_: str) -> None:
@@ -244,11 +247,11 @@ class Store:
                 raise StoreError(self.path, f"bench {by.bench} has a lot open")
             cursor = db.execute(
                 "INSERT INTO lots (bench, code, article, quantity, holder, pins, role,"
-                " rules_sha256, bench_sha256, opened_utc)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " rules_sha256, bench_sha256, opened_utc, pin_moves)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (by.bench, opening.code, opening.article, opening.quantity, opening.holder,
                  json.dumps(opening.pins), opening.role, by.rules.sha256, by.bench_sha256,
-                 at.utc),
+                 at.utc, opening.pin_moves),
             )  # fmt: skip
             lot_id = cursor.lastrowid or 0
             db.executemany(

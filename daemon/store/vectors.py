@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from rules.separation import PinMoves
 from rules.vectors import vector_of
 
 HOLDER_MOVED = "holder-moved"
@@ -118,3 +119,13 @@ def holder_moves(db: sqlite3.Connection, lot_id: int) -> list[int]:
         (HOLDER_MOVED, lot_id),
     )
     return [piece for (piece,) in rows if piece is not None]
+
+
+def recorded_pin_moves(db: sqlite3.Connection, lot_id: int) -> PinMoves | None:
+    """Return how the pin moves as the lot was opened; None: nobody said, or an older record."""
+    try:
+        (said,) = db.execute("SELECT pin_moves FROM lots WHERE id = ?", (lot_id,)).fetchone()
+    except sqlite3.OperationalError:  # no service of this release has opened it yet
+        return None
+    found: PinMoves | None = said
+    return found

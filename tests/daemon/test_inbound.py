@@ -187,10 +187,14 @@ class TestCommands:
         assert reply.text == "piece 1: pending"
         assert reply.data is not None
         assert reply.data["grade"] == "grade-2"
-        assert reply.data["clampings"] == [
-            {"tir_um": 2.0, "result": "within", "reason": ""},
-            {"tir_um": 5.0, "result": "within", "reason": ""},
-        ]
+        shown = reply.data["clampings"]
+        assert isinstance(shown, list)
+        first, second = shown
+        assert (first["tir_um"], first["result"], first["reason"]) == (2.0, "within", "")
+        assert (second["tir_um"], second["result"], second["reason"]) == (5.0, "within", "")
+        assert first["loosening"]["evidence"] == "not-observed"
+        assert first["loosening"]["before_s"] is None
+        assert [place["diagnosis"] for place in first["positions"]] == [None]
 
     def test_events_are_replayed_from_where_a_gap_was_seen(
         self, bench: ValueBench, inbound: Inbound

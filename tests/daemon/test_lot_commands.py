@@ -13,6 +13,7 @@ from daemon.commands import carry_out
 from daemon.config import load
 from daemon.messages import Command, Reply
 from daemon.store import Store
+from rules.separation import CONFOUNDED, PinMoves
 
 NO_LOT = ('[bench.lot]\ncode = "W-2611-A"', '[bench.lot]\ncode = "W-OLD"')
 
@@ -69,6 +70,20 @@ def test_a_lot_is_closed_and_another_opened_with_all_it_was_given(bench: Bench) 
     assert reply.data is not None
     assert (reply.data["lot"], reply.data["unmeasured"]) == ("W-2612-A", 50)
     assert [e["what"] for e in bench.events()] == ["opened", "closed", "opened"]
+
+
+@pytest.mark.parametrize("how", ["with-collet", "with-holder", "free", None])
+def test_how_the_pin_moves_is_recorded_with_what_it_confounds(
+    bench: Bench, how: PinMoves | None
+) -> None:
+    close(bench)
+    assert open_next(bench, pin_moves=how).ok
+    opened = bench.events()[-1]
+    assert opened["pin_moves"] == how
+    assert opened["confounds"] == ("" if how is None else CONFOUNDED[how])
+    with bench.store.reading() as db:
+        kept = db.execute("SELECT pin_moves FROM lots ORDER BY id").fetchall()
+    assert kept == [(None,), (how,)]
 
 
 def test_one_lot_at_a_time(bench: Bench) -> None:

@@ -161,6 +161,17 @@ def test_how_the_pin_moves_is_told_with_what_it_confounds(
     assert one["inseparable_harmonics"] == [3, 6, 9]
 
 
+def test_how_the_pin_moves_is_taken_from_the_record_where_it_was_said_at_the_opening(
+    bench_folder: Callable[..., Path],
+) -> None:
+    shop = measured(bench_folder(), 6)
+    with closing(Store(shop.config.store_path)) as store, store.reading() as db:
+        db.execute("UPDATE lots SET pin_moves = 'with-holder'")
+    (one,) = asked(shop)[1]["positions"]
+    assert one["pin_moves"] == ["with-holder"]
+    assert one["confounds"] == [CONFOUNDED["with-holder"]]
+
+
 def test_what_a_bench_file_says_of_another_lot_is_not_said_of_this_one(
     bench_folder: Callable[..., Path],
 ) -> None:

@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from daemon.cli import app
+from daemon.picture.ink import BAND
 from daemon.picture.page import drawn
 from daemon.picture.scale import Scale, nice_step
 from daemon.picture.sheet import PieceSheet, read_sheet
@@ -22,7 +23,7 @@ from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
 from rules.sweep import Sweep
 from tests.daemon.measured import Bench, Shop, measured, stamp
-from tests.daemon.odd_pieces import BY_SPEED, ODD, SPIKED, odd_shop
+from tests.daemon.odd_pieces import BY_SPEED, HONEST, ODD, SPIKED, odd_shop
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -159,7 +160,7 @@ def test_a_retried_piece_shows_both_its_cycles(bench_folder: Callable[..., Path]
     said = texts(drawn(sheet_of(odd_shop(bench_folder), SPIKED)))
     assert "Cycle 1, first" in said
     assert "Cycle 2, retry" in said
-    assert "cycle 2, clamping 1" in said
+    assert {"cycle 2, clamping 1, face", "cycle 2, clamping 1, far"} <= set(said)
 
 
 def test_turns_by_a_known_speed_are_unrolled_without_a_direction(
@@ -278,3 +279,57 @@ def test_every_kind_of_piece_can_be_drawn(bench_folder: Callable[..., Path]) -> 
     shop = odd_shop(bench_folder)
     for number in ODD:
         Xml.fromstring(drawn(sheet_of(shop, number)))
+
+
+PER_POSITION = (
+    "limit_um = 4.0\nguard_um = 0.8",
+    "position.face = { limit_um = 1.5, guard_um = 0.3 }\n"
+    "position.far = { limit_um = 4.0, guard_um = 0.8 }",
+)
+
+
+def test_each_position_has_its_own_limit_on_its_bars_and_in_its_sweep(
+    bench_folder: Callable[..., Path],
+) -> None:
+    def with_limits(*changes: tuple[str, str]) -> Path:
+        path = bench_folder(*changes)
+        rules = path.with_name("mr-10-med.rules.toml")
+        text = rules.read_text(encoding="utf-8")
+        assert PER_POSITION[0] in text
+        rules.write_text(text.replace(*PER_POSITION), encoding="utf-8")
+        return path
+
+    sheet = sheet_of(odd_shop(with_limits), HONEST)
+    svg = drawn(sheet)
+    said = texts(svg)
+    assert "grade-1 face accepts 1.2 (limit 1.5)" in said
+    assert "grade-1 far accepts 3.2 (limit 4.0)" in said
+    assert any(
+        text.startswith(
+            "Band: as wide as grade-1 accepts, face 1.2 µm, far 3.2 µm; dashed: its limit,"
+            " face 1.5 µm, far 4.0 µm"
+        )
+        for text in said
+    )
+    bands = [
+        float(node.get("height", "0"))
+        for node in Xml.fromstring(svg).iter(f"{SVG}rect")
+        if node.get("fill") == BAND
+    ]
+    turns = [trace.place.position for trace in sheet.traces for _ in trace.turns]
+    by_place = {
+        name: {height for height, at in zip(bands, turns, strict=True) if at == name}
+        for name in ("face", "far")
+    }
+    (face,), (far,) = by_place["face"], by_place["far"]
+    assert face / far == pytest.approx(1.2 / 3.2, abs=0.01)
+
+
+def test_two_positions_tell_how_the_pin_leans(bench_folder: Callable[..., Path]) -> None:
+    sheet = sheet_of(odd_shop(bench_folder), HONEST)
+    said = [text for text in texts(drawn(sheet)) if text.startswith("The pin leans ")]
+    assert len(said) == len(sheet.cycles[0].clampings)
+    vector = next(t.vector for t in sheet.traces if t.place.position == "far" and t.vector)
+    tilt = 0.55 * vector.whole.amplitude_nm / 20  # the face sees 0.45 of it, 20 mm away
+    assert said[0].startswith(f"The pin leans {tilt:.0f} µrad towards ")
+    assert f"towards {vector.whole.direction_deg:.0f}°" in said[0]

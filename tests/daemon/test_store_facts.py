@@ -255,7 +255,12 @@ class TestClampings:
             "evidence": "pin-jump",
             "size_um": 30.0,
             "duration_s": 0.0,
+            "before_s": 0.0,
         }
+        kept = "SELECT loosening_nm, loosening_ns, loosening_at_ns FROM clampings"
+        assert table(store, kept) == [
+            {"loosening_nm": 30_000, "loosening_ns": 900, "loosening_at_ns": -5}
+        ]
 
     def test_a_refused_one_is_recorded_as_an_event_of_no_piece(self, store: Store) -> None:
         commit(store, RefusedFact("order-filled", 7, clamping(3_000)))
