@@ -107,9 +107,9 @@ TABLE: Mapping[Place, Row] = {
         "`clamping`, the pin turns", "nothing", "call-help",
         "nobody opens a nut on a turning spindle",
     ),
-    "loosen": Row("`loosen`: a loosening is awaited", "loosened", "call-help"),
+    "loosen": Row("`loosen`, `sampling`: a loosening is awaited", "loosened", "call-help"),
     "clamp": Row(
-        "`clamping`, the pin does not turn yet", "loosened", "call-help",
+        "`clamping`, `sampling`, the pin does not turn yet", "loosened", "call-help",
         "it bears out the loosening that was seen",
     ),
 }  # fmt: skip

@@ -187,6 +187,12 @@ def _print_lot(data: dict[str, Any]) -> None:
     ):  # fmt: skip
         if data[key] is not None:
             typer.echo(f"  {key.replace('_', ' '):<14} {data[key]}")
+    if data["tray"] is not None and data["tray"]["next_cell"] is not None:
+        tray = data["tray"]
+        typer.echo(f"  {'tray':<14} {tray['cells']} cells, next {tray['next_cell']}")
+    for box in data["boxes"]:
+        holds = f" of {box['capacity']}" if box["capacity"] is not None else ""
+        typer.echo(f"  {'box, bin ' + box['bin']:<14} {box['box']}: {box['pieces']}{holds}")
     if data["rest"] is not None and data["rest"]["text"]:
         typer.echo(f"  {data['rest']['text']}")
     if data["rest"] is not None and data["rest"]["what_next"]:
