@@ -68,6 +68,11 @@ class PositionReport:
     without: list[str] = field(default_factory=list)
     ordinary_um: float = 0.0
 
+    @property
+    def is_described(self) -> bool:
+        """Return whether the law of two normal spreads describes the first clampings."""
+        return self.law is not None and self.law.is_described
+
 
 @dataclass(frozen=True, slots=True)
 class LotReport:

@@ -129,7 +129,7 @@ def _paragraph(text: str, mark: str = "") -> Iterator[str]:
 def _position(one: PositionReport) -> Iterator[str]:
     yield f"run-out at {one.position}: {len(one.firsts_um)} first clampings, 95 % intervals"
     for share in one.shares:
-        yield f"  {_share_line(share)}"
+        yield f"  {_share_line(share, one.is_described)}"
     if one.holder_from:
         yield (
             f"  holder         {2 * one.holder_um:.2f} µm TIR with spindle and nut, "
@@ -155,8 +155,9 @@ def _law(one: PositionReport) -> Iterator[str]:
     chance = f"{law.fit_chance:.3f}"
     if not law.is_described:
         yield from _paragraph(
-            "capability     not quoted: the law of two normal spreads does not describe these "
-            f"first clampings (chance {chance}); outliers, chips or a mixed batch"
+            "The law of two normal spreads does not describe these first clampings (chance "
+            f"{chance}): outliers, chips or a mixed batch. Only the counts above hold; no "
+            "share by the fit and no capability is quoted."
         )
         return
     yield (
@@ -170,13 +171,15 @@ def _law(one: PositionReport) -> Iterator[str]:
     )
 
 
-def _share_line(share: ShareBeyond) -> str:
+def _share_line(share: ShareBeyond, is_described: bool) -> str:
     kind = "accepts" if share.is_acceptance else "limit"
     text = (
         f"{share.grade:<10} {kind} {share.limit_um:g} µm: {share.beyond} above, "
         f"{_percent(share.counted)}"
     )
-    return text if share.by_model is None else f"{text}; by the fit {_percent(share.by_model)}"
+    if share.by_model is None or not is_described:
+        return text
+    return f"{text}; by the fit {_percent(share.by_model)}"
 
 
 def _um(found: Estimate) -> str:
@@ -229,6 +232,7 @@ def _position_json(one: PositionReport) -> dict[str, Any]:
             None if spreads is None else asdict(spreads.estimate(lambda s: s.scatter_um))
         ),
         "fit_chance": None if law is None else law.fit_chance,
+        "described": one.is_described,
         "ppk_upper": (
             asdict(law.ppk_upper(one.ordinary_um))
             if law is not None and law.is_described

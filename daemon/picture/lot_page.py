@@ -52,7 +52,7 @@ def _draw(svg: Svg, report: LotReport, one: PositionReport, top: float) -> None:
         _limit(svg, across, top, limit.acceptance_limit_nm / 1000, grade.id, number)
     if expected:
         said = "line: what the fitted spreads give" + (
-            "" if one.law is not None and one.law.is_described else "; they do not describe it"
+            "" if one.is_described else "; they do not describe it"
         )
         svg.text(_RIGHT, up.start + 46, said, text_anchor="end", fill=FAINT, font_size=11)
 

@@ -97,6 +97,21 @@ def test_a_lot_without_a_piece_says_that_nothing_is_stated(bench_folder: Make) -
     assert "accepted are files that end in .svg or .png" in text
 
 
+def test_a_lot_that_the_law_does_not_describe_is_only_counted(bench_folder: Make) -> None:
+    """Two batches in one tray: nothing is promised by a law that fits neither."""
+    bench = value_bench(bench_folder)
+    for number in range(40):
+        bench.values(*([f"{0.8 + number / 100:.2f}"] * 3 if number % 2 else ["11.0"]))
+        assert bench.placed(next(iter(bench.lamps)))
+    code, text = said("lot", "report", "--store", str(bench.config.store_path))
+    bench.close()
+    assert code == 1
+    assert "Only the counts above hold" in " ".join(text.split())
+    assert "grade-1    accepts 3.2 µm: 20 above, 50 %" in text
+    assert "by the fit 5" not in text
+    assert "PpkU" not in text
+
+
 def test_a_value_on_the_edge_of_a_column_is_below_it() -> None:
     assert columns([0.0, 0.5, 0.6, 1.0, 9.0], 0.5, 3) == [2, 2, 1]
 
