@@ -14,6 +14,7 @@ from daemon.toml_values import (
     Number,
     Seconds,
     Section,
+    SignedSeconds,
     Text,
     Word,
     matching,
@@ -136,8 +137,8 @@ class IndicatorSection(Section):
     position: Word = "far"
     projection_mm: Annotated[Number, Field(gt=0, le=1000)] | None = None
     step_um: Annotated[Micrometres, Field(gt=0)]
-    delay_s: Annotated[Seconds, Field(le=2)] = 0.0
-    """By how much it speaks late; only the direction of run-out needs it."""
+    delay_s: Annotated[SignedSeconds, Field(ge=-2, le=2)] = 0.0
+    """By how much it speaks later than what marks the angle; only directions need it."""
 
     window_um: Annotated[list[Micrometres], Field(min_length=2, max_length=2)] | None = None
 

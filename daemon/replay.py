@@ -21,8 +21,9 @@ from daemon.commands import carry_out
 from daemon.config import Config
 from daemon.errors import RecordingError
 from daemon.file_texts import file_texts
-from daemon.line import LineDecoder, Routed
+from daemon.line import Routed
 from daemon.messages import Command
+from daemon.recorded_line import RecordedLine
 from daemon.recording import OF_A_BENCH, Entry
 from daemon.store import Store
 from daemon.wiring import decoders
@@ -32,8 +33,6 @@ from rules.capture_model import Tick
 TICK_NS = 100_000_000
 BOOT = "recording"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_ASKS_MAX = 1000
-"""More answer timeouts in a row than any driver waits for a quiet line."""
 
 
 @dataclass(slots=True)
@@ -62,52 +61,6 @@ class RecordedClock:
 
 
 @dataclass(slots=True)
-class _Line:
-    """A line as the service holds it, without a port."""
-
-    decoder: LineDecoder
-
-    def take(self, entry: Entry) -> list[Routed]:
-        """Return what an entry means to the benches."""
-        match entry.what:
-            case "<":
-                return self.decoder.chunk(entry.at_ns, entry.data)
-            case ">":
-                self._ask(entry)
-            case "timed-out":
-                self.decoder.driver.timed_out()
-            case "opened":
-                return self.decoder.opened(entry.at_ns)
-            case "lost":
-                return self.decoder.lost(entry.at_ns, entry.text)
-            case "silent":
-                return self.decoder.silent(entry.at_ns, int(entry.text))
-            case "edge" | "doubt" if (event := entry.modem_event()) is not None:
-                return self.decoder.modem(event)
-            case _:
-                pass
-        return []
-
-    def _ask(self, entry: Entry) -> None:
-        """Let the driver ask what was asked.
-
-        A recording made at the far end holds no timeouts: there a driver that does not ask
-        is told of them until it does.
-        """
-        asked = self.decoder.driver.next_request()
-        for _ in range(_ASKS_MAX):
-            if asked is not None:
-                break
-            self.decoder.driver.timed_out()
-            asked = self.decoder.driver.next_request()
-        if asked != entry.data:
-            raise RecordingError(
-                f"at {entry.at_ns}: line {entry.where} sent {entry.data!r}, its driver asks"
-                f" {asked!r}: accepted is the bench file that the recording was made with"
-            )
-
-
-@dataclass(slots=True)
 class _Replay:
     """Lines and benches of one bench file at a recording."""
 
@@ -115,12 +68,12 @@ class _Replay:
     store: Store
     clock: RecordedClock
     ticked_ns: int = field(init=False)
-    lines: dict[str, _Line] = field(init=False)
+    lines: dict[str, RecordedLine] = field(init=False)
     benches: dict[str, BenchRunner] = field(init=False)
 
     def __post_init__(self) -> None:
         self.ticked_ns = self.clock.at_ns
-        self.lines = {d.config.section.id: _Line(d) for d in decoders(self.config)}
+        self.lines = {d.config.section.id: RecordedLine(d) for d in decoders(self.config)}
         self.store.keep_texts(file_texts(self.config), rfc3339(self.clock.utc()))
         self.benches = {
             one.id: BenchRunner(self.config, one, self.store, self.clock, BOOT)

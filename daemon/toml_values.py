@@ -99,6 +99,9 @@ Number = Annotated[Decimal, BeforeValidator(_number)]
 Micrometres = Annotated[Decimal, BeforeValidator(_micrometres)]
 """Micrometres as written: whole nanometres."""
 
+SignedSeconds = Annotated[float, BeforeValidator(_float), Field(ge=-86_400, le=86_400)]
+"""A time that may lie on either side of something."""
+
 Seconds = Annotated[float, BeforeValidator(_float), Field(ge=0, le=86_400)]
 Share = Annotated[float, BeforeValidator(_float), Field(gt=0, lt=1)]
 Word = Annotated[

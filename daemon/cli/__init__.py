@@ -6,6 +6,7 @@ from daemon.cli import (
     alarm,
     bench_files,
     board,
+    delay,
     demo,
     drivers,
     explain,
@@ -52,6 +53,7 @@ lot.lot_app.command("report")(report.lot_report)
 app.add_typer(lot.lot_app, name="lot")
 app.add_typer(lot.box_app, name="box")
 app.add_typer(piece.piece_app, name="piece")
+instrument.instrument_app.command("delay")(delay.instrument_delay)
 app.add_typer(instrument.instrument_app, name="instrument")
 app.add_typer(alarm.alarm_app, name="alarm")
 app.add_typer(store.store_app, name="store")
