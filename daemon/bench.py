@@ -468,8 +468,8 @@ class BenchRunner:
             old.signals.word, old.signals.clamping, old.state.piece
         )  # fmt: skip
         self.shown = Shown(signals, self._state, self._utc() if moved else old.since)
+        self.on_change()  # first: a lamp goes before the events that tell of it
         self.on_facts(facts)
-        self.on_change()
 
     def _signals(self) -> Signals:
         return show(self._state, self.config.rules, self.lot, self.fault)

@@ -4,7 +4,8 @@ Opens device paths, ``socket://`` and ``rfc2217://``; reopens with back-off; sta
 chunk on arrival. What it sees goes to one callback on the event loop.
 
 Wake-ups cost more than bytes. So the thread lets bytes gather for a moment after the first
-one came, and for longer on a line that is busy.
+one came, and for longer on a line that is busy; a line of text that has come to its end on a
+quiet one is handed on at once.
 """
 
 import asyncio
@@ -32,6 +33,9 @@ _GATHER_S = 0.002
 _BUSY_GATHER_S = 0.010
 _BUSY_BYTES_PER_S = 4000
 """Above this a line is busy: 38400 baud without a pause."""
+
+_ENDS_OF_TEXT = (b"\n", b"\r")
+"""Where they end a chunk by chance, in a binary frame, it only comes in two."""
 
 _MOST_AT_ONCE = 65_536
 
@@ -217,7 +221,10 @@ class SerialPort:
     def _gathered(self, port: serial.Serial, data: bytes) -> bytes:
         """Return these bytes and what comes within a moment."""
         passed_ns = max(1, self._clock.now_ns() - self._came_ns)
-        is_busy = (len(data) + port.in_waiting) * NS_PER_S >= _BUSY_BYTES_PER_S * passed_ns
+        data += self._rest_of(port)
+        is_busy = len(data) * NS_PER_S >= _BUSY_BYTES_PER_S * passed_ns
+        if not is_busy and data.endswith(_ENDS_OF_TEXT):
+            return data
         wait_s = (_BUSY_GATHER_S if is_busy else _GATHER_S) / self._clock.rate
         self._stop.wait(min(wait_s, self._poll_s) if self._modem is not None else wait_s)
         return data + self._rest_of(port)

@@ -10,7 +10,7 @@ from daemon.board.hub import Hub
 from daemon.board.inbox import filters
 from daemon.broker import Broker, MqttError, Session, connected
 
-__all__ = ["follow", "refused"]
+__all__ = ["ask_again", "follow", "refused"]
 
 _log = logging.getLogger(__name__)
 
@@ -20,6 +20,9 @@ RETRY_LONGEST_S = 3.0
 
 QUIET_S = 0.03
 QUIET_LONGEST_S = 3.0
+
+ASK_AGAIN_FIRST_S = 3.0
+ASK_AGAIN_LONGEST_S = 60.0
 
 SUBACK_REFUSED = 128
 """From here on a SUBACK code is a refusal, in MQTT 3.1.1 and 5 alike."""
@@ -78,6 +81,7 @@ async def _session(hub: Hub, broker: Broker, identifier: str) -> str:
             hub.changed()
             tasks.create_task(_listen(hub, session))
             tasks.create_task(_subscribe(hub, session))
+            tasks.create_task(ask_again(hub, session))
     except* (MqttError, OSError) as group:
         reasons = [str(error) for error in group.exceptions]
     return "; ".join(reasons) or "the connection ended"
@@ -90,13 +94,31 @@ async def _subscribe(hub: Hub, session: Session) -> None:
     the rest without a word; hundreds of benches at once would be more.
     """
     for topic_filter in filters(hub.shop.root):
-        if refused(await session.client.subscribe(topic_filter, qos=1)):
-            raise MqttError(f"the broker refuses the subscription to {topic_filter}")
+        await _ask_for(topic_filter, session)
         for _ in range(int(QUIET_LONGEST_S / QUIET_S)):
             before = hub.shop.received
             await asyncio.sleep(QUIET_S)
             if hub.shop.received == before:
                 break
+
+
+async def _ask_for(topic_filter: str, session: Session) -> None:
+    if refused(await session.client.subscribe(topic_filter, qos=1)):
+        raise MqttError(f"the broker refuses the subscription to {topic_filter}")
+
+
+async def ask_again(hub: Hub, session: Session) -> None:
+    """Subscribe anew to what a bench we hear must have said, and we have not heard.
+
+    Each SUBSCRIBE brings the retained messages again: what a broker under load has dropped
+    would else be missing until the next connect, and the bench not believed.
+    """
+    wait_s = ASK_AGAIN_FIRST_S
+    while True:
+        await asyncio.sleep(wait_s)
+        wait_s = min(wait_s * 2, ASK_AGAIN_LONGEST_S)
+        for part in hub.shop.missing():
+            await _ask_for(f"{hub.shop.root}/+/{part}", session)
 
 
 async def _listen(hub: Hub, session: Session) -> None:

@@ -102,6 +102,15 @@ class Shop:
         bench = self._benches.get(bench_id)
         return None if bench is None else bench.sweeps.json()
 
+    def missing(self) -> list[str]:
+        """Return the parts that a bench heard in this session must have, and one has not."""
+        heard = [b for b in self._benches.values() if b.heard_session == self.session.number]
+        found = {
+            "link": any(bench.link_session != self.session.number for bench in heard),
+            "about": any(bench.about is None for bench in heard),
+        }
+        return [part for part, is_missing in found.items() if is_missing]
+
     def _newer(self, version: int) -> str:
         benches = (
             f"{json.dumps(name)}:{{{','.join(_newer_parts(parts, version))}}}"

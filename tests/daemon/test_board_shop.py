@@ -297,3 +297,17 @@ def test_a_stranger_who_invents_bins_does_not_fill_the_memory(hall: Hall) -> Non
     for number in range(500):
         hall.hear(f"b1/lamp/{number}", "on")
     assert len(hall.parts()["lamps"]) == 64  # type: ignore[arg-type]
+
+
+def test_what_a_bench_heard_must_have_said_and_was_not_heard_is_missing(hall: Hall) -> None:
+    assert hall.shop.missing() == []
+    hall.hear("b1/state", state())
+    assert hall.shop.missing() == ["link", "about"]
+    hall.hear("b1/link", "online", retained=True)
+    hall.hear("b1/about", about(), retained=True)
+    assert hall.shop.missing() == []
+    hall.drop()
+    hall.connect()
+    assert hall.shop.missing() == []  # nothing is heard of it yet
+    hall.hear("b1/state", state())
+    assert hall.shop.missing() == ["link"]

@@ -4,7 +4,6 @@ with running_service(bench_file, speed=20) as service:
     ... service.kill() ... service.stop() ... service.cpu_s() ... service.log()
 """
 
-import os
 import signal
 import subprocess
 import sys
@@ -12,13 +11,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.process_figures import cpu_s, resident_mb
+
 __all__ = ["ROOT", "ServiceProcess", "running_service"]
 
 ROOT = Path(__file__).parent.parent.parent
 """Children start here, so that ``-m`` finds the packages of this very tree."""
 
 _END_WAIT_S = 20.0
-_TICKS_PER_S = os.sysconf("SC_CLK_TCK")
 
 
 class ServiceProcess:
@@ -59,15 +59,11 @@ class ServiceProcess:
 
     def cpu_s(self) -> float:
         """Return processor seconds used so far, all threads, user and system."""
-        stat = Path(f"/proc/{self.popen.pid}/stat").read_text(encoding="ascii")
-        fields = stat.rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / _TICKS_PER_S
+        return cpu_s(self.popen.pid)
 
     def resident_mb(self) -> float:
         """Return resident memory in units of 10^6 bytes."""
-        status = Path(f"/proc/{self.popen.pid}/status").read_text(encoding="ascii")
-        line = next(text for text in status.splitlines() if text.startswith("VmRSS:"))
-        return int(line.split()[1]) * 1024 / 1e6
+        return resident_mb(self.popen.pid)
 
 
 def run_words(bench_file: Path, speed: float, *options: str) -> list[str]:

@@ -1,15 +1,22 @@
 """The board's server as a client sees it: read-only, guarded, the same for every viewer."""
 
+import asyncio
 import http.client
 import json
 import socket
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from itertools import pairwise
 
 import pytest
 
+from daemon.board.bench_view import Moment
+from daemon.board.feed import ask_again
+from daemon.board.hub import Hub, Setup
+from daemon.board.shop import Shop
+from daemon.broker import Broker, Session, connected
 from tests.bench_events import say_clampings
 from tests.bench_publisher import publishing
 from tests.board_process import BoardProcess, running_board
@@ -224,3 +231,38 @@ def test_a_board_without_a_broker_starts_and_says_so() -> None:
         status = json.loads(ask(board, "/status.json")[2])
         assert status["is_up"] is False
         assert "refused" in status["trouble"]
+
+
+async def test_what_a_broker_dropped_is_asked_for_again(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.board.feed.ASK_AGAIN_FIRST_S", 0.2)
+
+    def now() -> Moment:
+        return Moment(time.monotonic(), datetime.now(UTC))
+
+    hub = Hub(Shop("reclamp", now()), Setup(6, 43, "", ""), now)
+    with publishing(broker.port, "b7", "Gate bench") as bench:
+        async with (
+            connected(Broker("127.0.0.1", broker.port), "asks-again") as session,
+            asyncio.TaskGroup() as tasks,
+        ):
+            hub.shop.connected(now())
+            await session.client.subscribe("reclamp/+/state", qos=1)
+            await asyncio.to_thread(bench.state, "loosen")
+            others = [tasks.create_task(ask_again(hub, session))]
+            others.append(tasks.create_task(hear_all(hub, session)))
+            async with asyncio.timeout(10):
+                while hub.shop.missing() or not hub.shop.bench_count:  # noqa: ASYNC110
+                    await asyncio.sleep(0.05)
+            for other in others:
+                other.cancel()
+    snapshot = hub.shop.since(0)
+    assert snapshot is not None
+    assert json.loads(snapshot)["benches"]["b7"]["status"]["condition"] == "live"
+
+
+async def hear_all(hub: Hub, session: Session) -> None:
+    async for message in session.client.messages:
+        assert isinstance(message.payload, bytes)
+        hub.shop.receive(str(message.topic), message.payload, message.retain, hub.now())

@@ -3,25 +3,19 @@
 The bounds are far above what was measured: they catch a mishap, the printed figures count.
 """
 
-import json
 import os
 import statistics
-import subprocess
-import sys
-import threading
 import time
-from bisect import bisect_right
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from tests.mosquitto_process import running_mosquitto
 from tests.system.deadline import until
+from tests.system.line_player import percentile, playing, waited_ms
 from tests.system.mqtt_listener import MQTT_5, listening
 from tests.system.record_reader import count
-from tests.system.service_process import ROOT, ServiceProcess, running_service
+from tests.system.service_process import ServiceProcess, running_service
 from tests.system.shop import bench_file
 
 pytestmark = [pytest.mark.system, pytest.mark.long]
@@ -30,39 +24,10 @@ VERDICTS = 200
 SPEED = 20.0
 """400 readings a second on the line: twenty benches' worth."""
 
-NS_PER_S = 1_000_000_000
 REMOVAL = ("[bench.lot]", '[bench.put_away]\nby = ["removal"]\n\n[bench.lot]')
 ORDER = ('{ "grade-1" = 36 }', '{ "grade-1" = 1000 }')
 LOT = ("quantity = 120", "quantity = 1000")
 CELLS = ("cells = 120", "cells = 1000")
-
-
-@contextmanager
-def playing(link: Path, speed: float, pieces: int) -> Iterator[list[int]]:
-    """Play a bench into a line; yield the times of its index frames, growing."""
-    words = ["-m", "tests.system.frame_player", str(link), f"{speed:g}", "9", str(pieces)]
-    process = subprocess.Popen(
-        [sys.executable, *words], cwd=ROOT, stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
-    stream = process.stdout
-    assert json.loads(stream.readline()) == {"ready": True}
-    left_ns: list[int] = []
-    reader = threading.Thread(
-        target=lambda: left_ns.extend(json.loads(line)["at_ns"] for line in stream), daemon=True
-    )
-    reader.start()
-    try:
-        yield left_ns
-    finally:
-        process.kill()
-        process.wait()
-        reader.join()
-        stream.close()
-
-
-def percentile(values: list[float], percent: int) -> float:
-    return sorted(values)[min(len(values) - 1, len(values) * percent // 100)]
 
 
 def sync_ms(folder: Path) -> float:
@@ -93,11 +58,7 @@ def test_latency_from_the_last_byte_to_the_verdict_at_a_subscriber(tmp_path: Pat
             heard = [m for m in listener.heard() if m.topic == "b1/event/verdict"]
             written = list(left_ns)
     print(f"fdatasync of 4 KiB: {before_ms:.2f} ms before, {sync_ms(tmp_path):.2f} ms after")
-    found_ms = []
-    for message in heard:
-        at_ns = round(message.at_s * NS_PER_S)
-        frame_ns = written[bisect_right(written, at_ns) - 1]
-        found_ms.append((at_ns - frame_ns) / 1e6)
+    found_ms = [waited_ms(written, message.at_s) for message in heard]
     print(
         f"last byte → verdict at the subscriber, {len(found_ms)} verdicts:"
         f" median {statistics.median(found_ms):.2f} ms, p99 {percentile(found_ms, 99):.2f} ms,"

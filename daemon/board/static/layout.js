@@ -3,6 +3,7 @@
 const ARC_MINUTES = 20; // height of a capital letter, trade practice for signs that must be read
 const TILE_WIDTH_EM = 9;
 const TILE_HEIGHT_EM = 2.75;
+const SMALL_EM = 5.2; // a lower tile shows no chart, as bench.css has it
 const PANEL_HEIGHT_EM = 4.6; // a heading, a drawing and its labels
 const TILE_RATIO = 2; // a tile reads best about twice as wide as it is high
 const GAP_EM = 0.2;
@@ -48,6 +49,7 @@ export class Layout {
     this.page = 0;
     this.pages = 1;
     this.key = ""; // changes with the geometry
+    this.isSmall = false; // tiles without room for a chart
     this.isHeld = false;
     this.turnedMs = 0;
     this.setup = { distance_m: 6, screen_in: 43 };
@@ -76,6 +78,7 @@ export class Layout {
     root.classList.toggle("near", isNear);
     root.classList.toggle("wall", !isNear);
     [this.panelsFrom, this.panelsTo, this.isTileShown] = [0, panels, true];
+    this.isSmall = false;
     if (isNear) {
       root.style.removeProperty("font-size");
       root.style.setProperty("--rem", "24"); // marks at arm’s length may be larger
@@ -90,6 +93,7 @@ export class Layout {
     const { columns, rows, capacity } = grid(cards, innerWidth / px - GAP_EM, innerHeight / px - HEAD_EM - GAP_EM, panels ? PANEL_HEIGHT_EM : TILE_HEIGHT_EM);
     root.style.setProperty("--columns", columns);
     root.style.setProperty("--rows", rows);
+    this.isSmall = innerHeight / px / rows < SMALL_EM;
     this.key = [innerWidth, innerHeight, px, columns, rows].join();
     if (panels) return this.applyPanels(panels, columns, capacity);
     this.pages = Math.max(1, Math.ceil(count / capacity));

@@ -71,10 +71,12 @@ function seen(bench) {
   return { ...bench, status: { ...bench.status, condition: "cut", since: bench.status.since ?? since } };
 }
 
+const byName = new Intl.Collator("en", { numeric: true }).compare;
+
 function draw() {
   const chosen = location.hash.slice(1); // a bench's name needs no encoding
   const isDetail = benches.has(chosen);
-  const ids = [...benches.keys()].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
+  const ids = [...benches.keys()].sort(byName);
   const shown = isDetail ? [chosen] : ids;
   for (const [id, tile] of tiles) {
     if (!benches.has(id)) {
@@ -85,7 +87,8 @@ function draw() {
   const panels = drawDetail(isDetail ? chosen : null);
   const [first, end] = layout.apply(shown.length, panels.length);
   const isTileShown = !isDetail || layout.isTileShown;
-  ids.forEach((id, index) => drawTile(id, index, isDetail ? id === chosen && isTileShown : shown.slice(first, end).includes(id)));
+  const onPage = new Set(isTileShown ? shown.slice(first, end) : []);
+  ids.forEach((id, index) => drawTile(id, index, onPage.has(id)));
   panels.forEach((panel, index) => show(panel.element, index >= layout.panelsFrom && index < layout.panelsTo));
   document.documentElement.classList.toggle("alone", isDetail && !isTileShown);
   $("benches").dataset.count = String(shown.length);
@@ -133,6 +136,8 @@ function drawTile(id, index, isShown) {
   const main = $("benches");
   if (main.children[index] !== tile.element) main.insertBefore(tile.element, main.children[index] ?? null);
   show(tile.element, isShown);
+  if (tile.isSmall !== layout.isSmall) changed.add(id);
+  tile.isSmall = layout.isSmall;
   if (!changed.delete(id)) return;
   const { look, isCalling } = tile;
   tile.update(seen(benches.get(id)));

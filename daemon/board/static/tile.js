@@ -10,6 +10,7 @@ export class Tile {
     this.id = id;
     this.look = "";
     this.isCalling = false;
+    this.isSmall = false; // no room for a chart; the name leads to it
     this.build();
   }
 
@@ -167,10 +168,11 @@ export class Tile {
   updatePieces(bench, isLive) {
     const grades = bench.lot?.grades ?? [];
     const bins = bench.about?.bins ?? [];
-    const pieces = isLive ? (bench.recent?.pieces ?? []).slice(0, 30) : [];
+    const pieces = isLive && !this.isSmall ? (bench.recent?.pieces ?? []).slice(0, 30) : [];
     show(this.part.check, false);
     show(this.part.chart, pieces.length > 0);
     show(this.part.rows, pieces.length > 0);
+    if (this.isSmall && !this.part.chart.firstChild) return;
     fill(this.part.chart, [pieces, grades], () => drawPieces(pieces, grades));
     fill(this.part.rows, [pieces, grades, bins], () => pieceRows(pieces, grades, bins));
   }
