@@ -11,6 +11,7 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page
 
+from tests.bench_events import say_clampings
 from tests.bench_publisher import BenchPublisher, brief, publishing, work
 from tests.board_process import running_board
 from tests.chromium import Scheme, open_page, running_chromium
@@ -104,29 +105,55 @@ def shoot(
         if wait_for is not None:
             wait_for(page)
         time.sleep(0.6)
-        page.screenshot(path=path, full_page=size == PHONE)
+        # what flashes is drawn in its lit phase
+        page.screenshot(path=path, full_page=size == PHONE, animations="disabled")
     print(path)
 
 
 def one_bench(browser: Browser, broker: Mosquitto, url: str, folder: Path) -> None:
     with benches(broker, "b1") as (bench,):
         put_away(bench, 1, 31)
-        shoot(browser, url, folder / "board.png", wait_for=_until_lit)
+        shoot(browser, url, folder / "board.png", wait_for=_until_lit_and_dark)
         shoot(browser, url, folder / "board-dark.png", scheme="dark")
         shoot(browser, url, folder / "board-phone.png", PHONE)
         wrong_bin(bench)
-        shoot(browser, url, folder / "board-alarm.png")
+        shoot(browser, url, folder / "board-alarm.png", wait_for=_until_lit_and_dark)
         bench.lamp("1", "off")
         bench.lamp("2", "off")
         bench.alarm_ends("wrong-bin")
         clamping(bench, 1, 32)
-        shoot(browser, f"{url}?view=near", folder / "board-near.png", (1280, 900))
+        at_desk = f"{url}?view=near"
+        shoot(
+            browser,
+            at_desk,
+            folder / "board-near.png",
+            (1280, 900),
+            wait_for=_until_dark,
+        )
+        say_clampings(bench, 33, 2.1, 2.6, 1.8)
+        detail = f"{url}?distance_m=3#b1"
+        shoot(browser, detail, folder / "board-detail.png", wait_for=_until_swept)
+        near = f"{url}?view=near#b1"
+        shoot(
+            browser, near, folder / "board-detail-near.png", (1280, 1500), "dark", _until_swept
+        )
         bench.silence()
         shoot(browser, url, folder / "board-stale.png", wait_for=_until_stale)
 
 
-def _until_lit(page: Page) -> None:
+def _until_lit_and_dark(page: Page) -> None:
     page.wait_for_selector('[data-lamp="on"]', timeout=15_000)
+    page.wait_for_selector('.bin[data-lamp="off"]', timeout=20_000)
+
+
+def _until_swept(page: Page) -> None:
+    page.wait_for_selector(".panel.sweeps figure", timeout=15_000)
+    _until_dark(page)
+
+
+def _until_dark(page: Page) -> None:
+    """A lamp that was lit before we came is unknown until it would have gone dark."""
+    page.wait_for_selector('.bin[data-lamp="off"]', timeout=20_000)
 
 
 def _until_five_live(page: Page) -> None:
