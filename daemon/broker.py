@@ -123,9 +123,16 @@ def parse_url(url: str) -> tuple[str, int, bool, str | None]:
 def _tls_context(broker: Broker) -> ssl.SSLContext | None:
     if not broker.tls:
         return None
-    context = ssl.create_default_context(cafile=broker.ca_file and str(broker.ca_file))
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file and str(broker.ca_file))
+    except OSError as error:  # ssl's own names no file
+        raise MqttError(f"{broker.ca_file}: {error.strerror or error}") from None
     if broker.cert_file is not None:
-        context.load_cert_chain(broker.cert_file, broker.key_file)
+        try:
+            context.load_cert_chain(broker.cert_file, broker.key_file)
+        except OSError as error:
+            which = f"{broker.cert_file}, {broker.key_file}"
+            raise MqttError(f"{which}: {error.strerror or error}") from None
     return context
 
 

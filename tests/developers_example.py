@@ -34,9 +34,9 @@ class Block:
     text: str
 
 
-def blocks_of(heading: str) -> list[Block]:
-    """Return the fenced blocks under a heading of DEVELOPERS.md."""
-    text = DEVELOPERS.read_text(encoding="utf-8")
+def blocks_of(heading: str, document: Path = DEVELOPERS) -> list[Block]:
+    """Return the fenced blocks under a heading of DEVELOPERS.md, or of another document."""
+    text = document.read_text(encoding="utf-8")
     _, _, after = text.partition(f"\n## {heading}\n")
     assert after, f"no section {heading}"
     section = after.partition("\n## ")[0]

@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -169,9 +170,22 @@ class TestEncrypted:
             )  # fmt: skip
             assert await speaks(shown)
 
-    async def test_a_certificate_that_is_not_there_is_an_error_of_its_file(
-        self, tmp_path: Path
+    @pytest.mark.parametrize(
+        ("files", "said"),
+        [
+            ({"ca_file": "none.crt"}, "none.crt: No such file"),
+            (
+                {"cert_file": "none.crt", "key_file": "none.key"},
+                "none.crt, .*none.key: No such",
+            ),
+            ({"cert_file": "ca.crt", "key_file": "client.key"}, "client.key: .*KEY_VALUES_MIS"),
+            ({"ca_file": "client.key"}, "client.key: .*certificate"),
+        ],
+    )
+    async def test_certificates_that_are_no_good_are_told_by_the_names_of_their_files(
+        self, files: dict[str, str], said: str
     ) -> None:
-        way = Broker("127.0.0.1", 1, tls=True, ca_file=tmp_path / "none.crt")
-        with pytest.raises(OSError, match="No such file"):
+        paths: dict[str, Any] = {key: TLS / name for key, name in files.items()}
+        way = Broker("127.0.0.1", 1, tls=True, **paths)
+        with pytest.raises(MqttError, match=said):
             await speaks(way)

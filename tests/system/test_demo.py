@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.contract_check import checked
+from tests.system.mqtt_listener import listening
+
 pytestmark = pytest.mark.system
 
 DEMO = [sys.executable, "-m", "daemon.cli", "demo"]
@@ -32,14 +35,15 @@ def processes_of(folder: str) -> list[str]:
 
 def test_a_short_demo_grades_every_piece_and_says_so(tmp_path: Path) -> None:
     folder = tmp_path / "kept"
-    done = subprocess.run(
-        [*DEMO, "--pieces", "3", "--seed", "5", "--speed", "20", "--json",
-         "--folder", str(folder)],
-        capture_output=True, text=True, timeout=240, check=False,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    lines = [json.loads(line) for line in done.stdout.splitlines()]
-    assert lines[0]["board"].startswith("http://127.0.0.1:")
+    words = ["--pieces", "3", "--seed", "5", "--speed", "20", "--json", "--folder", str(folder)]
+    with subprocess.Popen([*DEMO, *words], stdout=subprocess.PIPE, text=True) as demo:
+        assert demo.stdout is not None
+        first = json.loads(demo.stdout.readline())
+        with listening(int(first["broker"].rpartition(":")[2])) as listener:
+            out, _ = demo.communicate(timeout=240)
+    assert demo.returncode == 0
+    lines = [first, *(json.loads(line) for line in out.splitlines())]
+    assert first["board"].startswith("http://127.0.0.1:")
     summary = lines[-1]["summary"]
     for bench in ("b1", "b2"):
         pieces = [line for line in lines[1:-1] if line["bench"] == bench]
@@ -51,6 +55,13 @@ def test_a_short_demo_grades_every_piece_and_says_so(tmp_path: Path) -> None:
         assert counted + lot["hold"] + lot["nonconforming"] == 3
     assert (folder / "millrace.db").exists()
     assert not processes_of(str(folder))
+    heard = [(m.topic, m.text) for m in listener.heard() if m.topic != "probe"]
+    kinds = checked(heard)
+    print(f"{len(heard)} messages of {len(kinds)} kinds are as the contract says")
+    assert kinds >= {
+        "link", "about", "state", "lot", "recent", "prompt", "lamp", "placed",
+        "event-clamping", "event-verdict", "event-put-away",
+    }  # fmt: skip
 
 
 def test_ctrl_c_leaves_no_process_port_or_file_behind(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.contract_check import checked
 from tests.system.deadline import until
 from tests.system.mqtt_listener import publish
 from tests.system.record_reader import count, rows
@@ -145,6 +146,9 @@ def test_a_command_is_refused_retained_repeated_and_stale(tmp_path: Path) -> Non
         replies = {m.json["id"]: m.json for m in shop.listener.heard() if m.topic == "b1/reply"}
         assert "is over" in replies["late"]["text"]
         assert "within the hour" in replies["far"]["text"]
+        heard = [(m.topic, m.text) for m in shop.listener.heard() if m.topic != "probe"]
+        kinds = checked((topic, text) for topic, text in heard if text)
+        assert kinds >= {"command", "reply", "event-correction", "alarm"}
         assert service.stop() == 0
 
 
