@@ -31,7 +31,7 @@ StateWord = Literal[
     "put-away", "order-filled", "sampling", "blocked", "fault",
 ]  # fmt: skip
 PromptWord = Literal[
-    "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
+    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
 ]  # fmt: skip
 WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
 EventKind = Literal[

@@ -16,7 +16,9 @@ StateWord = Literal[
     "coming-up", "no-lot", "clamping", "loosen", "put-away", "order-filled", "sampling",
     "blocked", "fault",
 ]  # fmt: skip
-PromptWord = Literal["clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call"]
+PromptWord = Literal[
+    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
+]  # fmt: skip
 LampWord = Literal["off", "on", "slow", "fast"]
 WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
 
@@ -134,5 +136,11 @@ def _working(state: BenchState, rules: BenchRules, lot: LotView) -> Signals:
     if on_pin or state.is_measuring:
         text = f"Let it turn: clamping {number} of {needed}"
         return Signals("clamping", "operator", "turn", text, "", number, needed, cell=cell)
-    text = f"{take}Clamp the collet: clamping {number} of {needed}{note}"
+    text = f"clamp the collet: clamping {number} of {needed}{note}"
+    if is_next and (is_single or state.capture.phase == "away"):
+        text = f"{take}Brush taper, slots, pin and nut clean, {text}"
+        # Finished values do not tell an empty holder from a full one.
+        prompt: PromptWord = "clamp" if is_single else "clean"
+        return Signals(word, "operator", prompt, text, "", number, needed, cell=cell)
+    text = f"{take}{text[0].upper()}{text[1:]}"
     return Signals(word, "operator", "clamp", text, "", number, needed, cell=cell)

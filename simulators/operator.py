@@ -87,7 +87,9 @@ class Operator:
     def _until_the_next_is_wanted(self) -> Script:
         """Mend what the bench still complains of; then wait until it wants a piece."""
         while True:
-            answered = yield from self._watch_prompt("clamp", "loosen", "right-the-bin")
+            answered = yield from self._watch_prompt(
+                "clean", "clamp", "loosen", "right-the-bin"
+            )
             if answered and self._shown.prompt == "right-the-bin":
                 yield from self._drop_again(is_repeat=False)
             elif answered:
@@ -177,7 +179,7 @@ class Operator:
         If nothing comes, try the switch; then clamp anew, if the bench still asks for it.
         """
         while not (yield from self._watch_prompt("loosen", "put-away")):
-            if self._stand.spindle.is_on and self._shown.prompt == "clamp":
+            if self._stand.spindle.is_on and self._shown.prompt in ("clean", "clamp"):
                 return "loosen"
             self._switch_spindle(True)
         return self._shown.prompt
@@ -221,7 +223,7 @@ class Operator:
 
     def _is_told_where(self) -> bool:
         """Return whether a lamp is on, or the piece is wanted on the spindle again."""
-        return self._lit() is not None or self._shown.prompt in ("clamp", "loosen")
+        return self._lit() is not None or self._shown.prompt in ("clean", "clamp", "loosen")
 
     def _choose_bin(self, lit: str) -> str:
         others = [bin_id for bin_id in self._work.bins if bin_id != lit]

@@ -38,7 +38,7 @@ def test_a_piece_is_led_from_loosening_to_put_away() -> None:
         hand.do(hand.tape.turn, 3.4)
         seen.append(look(hand))
     assert seen == [
-        ("loosen", "loosen", 1), ("clamping", "clamp", 1), ("clamping", "turn", 1),
+        ("loosen", "loosen", 1), ("clamping", "clean", 1), ("clamping", "turn", 1),
         ("loosen", "loosen", 2), ("clamping", "clamp", 2), ("clamping", "turn", 2),
         ("loosen", "loosen", 3), ("clamping", "clamp", 3), ("clamping", "turn", 3),
         ("put-away", "put-away", None),
