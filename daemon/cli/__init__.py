@@ -15,6 +15,7 @@ from daemon.cli import (
     lot,
     piece,
     ports,
+    questions,
     recognise,
     recompute,
     report,
@@ -56,6 +57,8 @@ app.add_typer(piece.piece_app, name="piece")
 instrument.instrument_app.command("delay")(delay.instrument_delay)
 app.add_typer(instrument.instrument_app, name="instrument")
 app.add_typer(alarm.alarm_app, name="alarm")
+store.store_app.command("ask")(questions.store_ask)
+store.store_app.command("then")(questions.store_then)
 app.add_typer(store.store_app, name="store")
 app.add_typer(holder.holder_app, name="holder")
 

@@ -7,7 +7,7 @@ adds a migration below and tears nothing up.
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-from daemon.store import instrument_tables, schema_rest
+from daemon.store import instrument_tables, question_views, schema_rest
 
 migrations = Migrations("reclamp")
 
@@ -235,3 +235,10 @@ def m007_pin_moves(db: Database) -> None:
     """Keep what the pin goes along with, and when a loosening was; NULL where nobody said."""
     db.execute("ALTER TABLE lots ADD COLUMN pin_moves TEXT")
     db.execute("ALTER TABLE clampings ADD COLUMN loosening_at_ns INTEGER")
+
+
+@migrations()
+def m008_questions(db: Database) -> None:
+    """Lay the views that answer what an auditor asks."""
+    for statement in question_views.VIEWS:
+        db.execute(statement)
