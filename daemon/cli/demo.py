@@ -11,7 +11,9 @@ from typing import Annotated
 import typer
 
 from daemon.broker import Broker, MqttError
-from daemon.cli.answers import reported
+from daemon.cli.answers import ANSWER_IS_NO, reported
+from daemon.demo.shift import PLAN, QUANTITY, Shift, lay_out_shift, start_shift
+from daemon.demo.shift_findings import Finding, findings, waiting_events
 from daemon.demo.stage import (
     BENCHES,
     Stage,
@@ -43,6 +45,10 @@ def demo(
     folder: Annotated[
         Path | None, typer.Option(help="Keep record, files and logs in this new folder.")
     ] = None,
+    shift: Annotated[
+        bool,
+        typer.Option(help="One bench, one lot, and everything that goes wrong in a shift."),
+    ] = False,
     stay: Annotated[bool, typer.Option(help="Leave the board up until Ctrl-C.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="JSON lines.")] = False,
 ) -> None:
@@ -52,6 +58,10 @@ def demo(
     of a pseudo-terminal, and the service reads them as in production.
     """
     began = time.monotonic()
+    if shift:
+        with reported():
+            _shift(folder, seed, speed, port, as_json=as_json)
+        return
     with reported():
         stage = set_up(folder)
         try:
@@ -97,6 +107,57 @@ def _run(
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_until_done(stage, teller, broker, stay=stay))
     return teller
+
+
+def _shift(folder: Path | None, seed: int, speed: float, port: int, *, as_json: bool) -> None:
+    stage = set_up(folder)
+    try:
+        told = _work_a_shift(stage, seed, speed, port, as_json=as_json)
+        found = findings(stage.folder / "millrace.db", stage.folder / "b1.truth.jsonl")
+    finally:
+        stage.clear()
+    found += [
+        Finding(f"{told.waiting} events waited while the broker was gone", told.waiting > 0),
+        Finding("the lot could be closed", told.closed is not None and told.closed.ok),
+    ]
+    for one in found:
+        mark = {True: "yes", False: "NO", None: "-"}[one.is_so]
+        body = {"finding": one.text, "is_so": one.is_so}
+        typer.echo(json.dumps(body) if as_json else f"{mark:<3}  {one.text}")
+    if any(one.is_so is False for one in found):
+        raise typer.Exit(ANSWER_IS_NO)
+
+
+def _work_a_shift(stage: Stage, seed: int, speed: float, port: int, *, as_json: bool) -> Shift:
+    def say(text: str) -> None:
+        typer.echo(json.dumps({"told": text}) if as_json else text)
+
+    lay_out_shift(stage)
+    teller = Teller(QUANTITY, typer.echo, as_json=as_json, wanted=("b1",))
+    shift = Shift(stage, teller, speed, say, lambda: waiting_events(stage.folder))
+    say(f"board  {start_board(stage, port)}   (seed {seed}, {speed:g} bench seconds a second)")
+    for line in PLAN:
+        say(f"plan   {line}")
+    start_shift(stage, seed, speed)
+    asyncio.run(_until_closed(stage, shift))
+    return shift
+
+
+async def _until_closed(stage: Stage, shift: Shift) -> None:
+    run = asyncio.create_task(
+        shift.run(Broker("127.0.0.1", stage.broker_port, protocol="3.1.1"))
+    )
+    asked = asyncio.Event()
+    for sign in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(sign, asked.set)
+    while not run.done() and not asked.is_set():
+        dead = stage.dead_child()
+        if dead is not None:
+            raise BrokerError(dead)
+        await asyncio.sleep(0.1)
+    run.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await run
 
 
 async def _until_done(stage: Stage, teller: Teller, broker: Broker, *, stay: bool) -> None:

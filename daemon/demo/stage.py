@@ -48,7 +48,7 @@ class Stage:
 
     def start(self, name: str, words: Sequence[str]) -> subprocess.Popen[bytes]:
         """Start a child that dies with this process."""
-        log = (self.folder / f"{name}.log").open("wb")
+        log = (self.folder / f"{name}.log").open("ab")  # started anew it writes on
         with log:
             child = subprocess.Popen(
                 [sys.executable, *words],
@@ -61,6 +61,25 @@ class Stage:
             )
         self.children.append((name, child))
         return child
+
+    def child(self, name: str) -> subprocess.Popen[bytes]:
+        """Return a child that was started and not taken out.
+
+        Raises:
+            KeyError: If there is none of this name.
+        """
+        return dict(self.children)[name]
+
+    def take_out(self, name: str, how: signal.Signals) -> None:
+        """End a child by a signal and wait: its end is no accident any more."""
+        child = self.child(name)
+        self.children.remove((name, child))
+        child.send_signal(how)
+        try:
+            child.wait(_STOP_WAIT_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
 
     def dead_child(self) -> str | None:
         """Return name and last words of a child that ended by itself."""
@@ -109,8 +128,7 @@ def set_up(folder: Path | None) -> Stage:
     stage = Stage(place.resolve(), folder is not None, free_port())
     try:
         _lay_out(stage)
-        stage.start("broker", ["-m", "daemon.demo.broker_process", str(stage.broker_port)])
-        _wait_for_broker(stage)
+        start_broker(stage)
     except BaseException:
         stage.clear()
         raise
@@ -126,6 +144,16 @@ def _lay_out(stage: Stage) -> None:
                 annex = scenario.joinpath(_ANNEX).read_text(encoding="utf-8")
                 text = text.replace("mqtt://127.0.0.1:1883", stage.broker_url) + "\n" + annex
             (stage.folder / source.name).write_text(text, encoding="utf-8")
+
+
+def start_broker(stage: Stage) -> None:
+    """Start the broker and wait until it listens.
+
+    Raises:
+        BrokerError: If it doesn't come up.
+    """
+    stage.start("broker", ["-m", "daemon.demo.broker_process", str(stage.broker_port)])
+    _wait_for_broker(stage)
 
 
 def _wait_for_broker(stage: Stage) -> None:
@@ -156,22 +184,43 @@ def start_benches(stage: Stage, pieces: int | None, seed: int, speed: float) -> 
         PortError: If one doesn't come up.
     """
     for bench in BENCHES:
-        stage.start(
-            f"simulated-{bench}",
-            ["-m", "daemon.simulate.bench_process", "--bench", bench,
-             "--link", str(stage.folder / f"{bench}.port"),
-             *(["--pieces", str(pieces)] if pieces is not None else []),
-             "--seed", str(seed), "--speed", str(speed), "--mqtt", stage.broker_url,
-             "--protocol", "3.1.1", "--truth", str(stage.folder / f"{bench}.truth.jsonl")],
-        )  # fmt: skip
+        start_bench(stage, bench, pieces, seed, speed)
     stage.start(
         "simulated-b3",
         ["-m", "daemon.cli", "simulate", "bench.toml", "--line", "usb3",
          "--port", "pty:b3.port", "--bench", "b3", "--mqtt", stage.broker_url,
          "--seed", str(seed), "--speed", str(speed)],
     )  # fmt: skip
+    wait_for_lines(stage, (*BENCHES, "b3"))
+
+
+def start_bench(
+    stage: Stage,
+    bench: str,
+    pieces: int | None,
+    seed: int,
+    speed: float,
+    more: Sequence[str] = (),
+) -> None:
+    """Start one simulated bench; ``more`` are further words, such as mistakes."""
+    tray = ["--pieces", str(pieces)] if pieces is not None else []
+    stage.start(
+        f"simulated-{bench}",
+        ["-m", "daemon.simulate.bench_process", "--bench", bench,
+         "--link", str(stage.folder / f"{bench}.port"), *tray, "--seed", str(seed),
+         "--speed", str(speed), "--mqtt", stage.broker_url, "--protocol", "3.1.1",
+         "--truth", str(stage.folder / f"{bench}.truth.jsonl"), *more],
+    )  # fmt: skip
+
+
+def wait_for_lines(stage: Stage, benches: Sequence[str]) -> None:
+    """Wait until the lines of simulated benches can be opened.
+
+    Raises:
+        PortError: If one doesn't come up.
+    """
     deadline = time.monotonic() + _START_WAIT_S
-    links = [stage.folder / f"{bench}.port" for bench in (*BENCHES, "b3")]
+    links = [stage.folder / f"{bench}.port" for bench in benches]
     while not all(link.exists() for link in links):
         dead = stage.dead_child()
         if dead is not None or time.monotonic() > deadline:

@@ -70,11 +70,12 @@ class Teller:
             async for message in session.client.messages:
                 payload = message.payload
                 if isinstance(payload, bytes | bytearray) and payload:
-                    self._hear(message.topic.value.split("/")[1:], bytes(payload))
-                if all(self._is_done(told) for told in self.benches.values()):
+                    self.hear(message.topic.value.split("/")[1:], bytes(payload))
+                if all(self.is_done(told) for told in self.benches.values()):
                     ended.set()
 
-    def _is_done(self, told: BenchTold) -> bool:
+    def is_done(self, told: BenchTold) -> bool:
+        """Return whether the order is filled and the rest looked at, or the tray empty."""
         lot = told.lot
         if lot is None or lot.pending or lot.open_pieces:
             return False
@@ -84,7 +85,8 @@ class Teller:
             return lot.unmeasured == 0
         return told.put_away >= self._pieces
 
-    def _hear(self, topic: list[str], payload: bytes) -> None:
+    def hear(self, topic: list[str], payload: bytes) -> None:
+        """Take one message, its topic without the root."""
         told = self.benches.get(topic[0])
         if told is None:
             return
