@@ -31,12 +31,14 @@ StateWord = Literal[
     "put-away", "order-filled", "sampling", "blocked", "fault",
 ]  # fmt: skip
 PromptWord = Literal[
-    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
+    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "check", "wait", "call",
 ]  # fmt: skip
 WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
 EventKind = Literal[
     "clamping", "verdict", "put-away", "correction", "lot", "master-check", "alarm"
 ]
+CheckKind = Literal["run-out", "sensitivity"]
+CheckResult = Literal["good", "failed", "invalid"]
 Um = Annotated[float, Field(description="micrometres, at most three decimals")]
 Utc = Annotated[str, Field(description="RFC 3339, UTC, milliseconds, Z")]
 Exact = Annotated[Decimal, Field(ge=0, le=10_000, decimal_places=3)]
@@ -84,6 +86,29 @@ class BinAbout(Payload):
     """grade id, ``hold`` or ``nonconforming``"""
 
 
+class CheckStatus(Payload):
+    """Whether the bench is fit to judge: when it was last checked, when it will be."""
+
+    asked: list[CheckKind]
+    """Kinds that make one good check together; none: the bench file asks for no checks."""
+    level: Literal["off", "good", "soon", "due"]
+    reasons: list[str] = []
+    last_good: Utc | None = None
+    pieces_left: int | None = None
+    """Pieces until the next one is due; None where pieces make none due."""
+    minutes_left: int | None = None
+    kind: CheckKind | None = None
+    """The check that is being made."""
+    seat: int | None = None
+    """Its seat, from 1."""
+    span: Literal["none", "open"] = "none"
+    """``open``: a good check was made, and what was graded since waits for the next one."""
+    open_pieces: int = 0
+    """Pieces of the lot that no good check has released yet."""
+    held: int = 0
+    """Pieces of the lot that a failed check or a decision keeps on hold."""
+
+
 class State(Payload):
     """ROOT/BENCH/state, retained."""
 
@@ -110,6 +135,8 @@ class State(Payload):
     refused: dict[InboundFault, int] = {}
     """Messages to this bench that were refused since the service started, by reason."""
     speed: float = 1.0
+    check: CheckStatus | None = None
+    """Whether the bench is fit to judge."""
 
 
 class Prompt(Payload):
@@ -491,6 +518,8 @@ class VerdictData(Payload):
     rules: RulesName
     decision_rule: list["DecisionRuleData"]
     loosening_observed: bool
+    checks_asked: list[CheckKind] = []
+    """Master checks asked for when it was given; none: no check of the bench stands behind."""
 
 
 class DecisionRuleData(Payload):
@@ -543,6 +572,65 @@ class CorrectionData(Payload):
     what: str
     reason: str
     role: str
+    box: str | None = None
+    """Of a decision on a whole box."""
+    grade: str | None = None
+    """Of ``regrade``: the grade from now on."""
+
+
+class MasterAbout(Payload):
+    """A thing of known run-out."""
+
+    id: str
+    subject: Literal["solid-mandrel", "taper-seat", "reference-collet", "eccentric-master"]
+    tir_um: Um
+    uncertainty_um: Um
+    """U (k = 2) by its certificate."""
+
+
+class MasterPosition(Payload):
+    """What a check says of one indicator."""
+
+    position: str
+    indicator: str
+    result: CheckResult
+    reading_um: Um | None
+    low_um: Um
+    high_um: Um
+    vector_um: Um | None = None
+    """TIR by half the difference of the two seats' vectors; None without an index."""
+    zero_um: Um | None = None
+    """Mean indication on the master."""
+    drift_um: Um | None = None
+    """By how much that moved since the last good check on this master."""
+
+
+class MasterCheckData(Payload):
+    """``data`` of a master-check event: a check, what makes one due, what followed from it."""
+
+    lot: str
+    what: Literal["checked", "cause", "span-released", "span-held"]
+    kind: CheckKind | None = None
+    result: CheckResult | None = None
+    reason: str = ""
+    what_to_do: str = ""
+    master: MasterAbout | None = None
+    positions: list[MasterPosition] = []
+    seats: list[list["SweepPoints"]] = []
+    """Of ``checked``: the sweeps on the master, thinned for drawing."""
+    begun_by: Literal["foot-switch", "command"] | None = None
+    role: str = ""
+    cause: str | None = None
+    """Of ``cause``."""
+    pieces: list[int] = []
+    """Of ``span-released`` and ``span-held``."""
+    boxes: list[str] = []
+    """Of ``span-held``: boxes on hold; those of a failed span are held whole."""
+    cells: list[str] = []
+    """Of ``span-held``: tray cells the pieces were taken from."""
+    first: Utc | None = None
+    """Of ``span-held``: when the first of the span's pieces was graded."""
+    last: Utc | None = None
 
 
 class LotData(Payload):
@@ -553,6 +641,7 @@ class LotData(Payload):
         "opened",
         "closed",
         "order-filled",
+        "order-reopened",
         "exhausted",
         "order-changed",
         "set-aside",
@@ -643,7 +732,15 @@ class AlarmData(Payload):
     """When it comes back from the shelf by itself; None when it is not shelved."""
 
 
-EventData = ClampingData | VerdictData | PutAwayData | CorrectionData | LotData | AlarmData
+EventData = (
+    ClampingData
+    | VerdictData
+    | PutAwayData
+    | CorrectionData
+    | LotData
+    | AlarmData
+    | MasterCheckData
+)
 
 
 class Event(Payload):

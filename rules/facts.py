@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.check_facts import CheckFact, DisposedFact, DisturbanceFact
 from rules.clamping import Clamping
 from rules.cycle import CycleKind, HowEnded
 from rules.first_clamping import Tally
@@ -17,11 +18,13 @@ AlarmCode = Literal[
     "instrument-unfit", "clock-doubt",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
+    "check-soon", "check-due", "check-failed", "zero-drift",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 
 Refusal = Literal[
     "too-soon", "before-put-away", "no-lot", "order-filled", "beyond-lot", "begun-before",
+    "check-due",
 ]  # fmt: skip
 
 REFUSAL_TEXT: dict[Refusal, str] = {
@@ -31,6 +34,7 @@ REFUSAL_TEXT: dict[Refusal, str] = {
     "order-filled": "the order is filled; nothing more is graded",
     "beyond-lot": "the lot has no more pieces",
     "begun-before": "it was begun for a piece or lot that is in work no more",
+    "check-due": "a master check is due; nothing is graded before it is good",
 }
 
 
@@ -110,7 +114,7 @@ class CorrectionFact:
 class LotFact:
     """Something happened to the lot as a whole."""
 
-    what: Literal["opened", "closed", "order-filled", "exhausted"]
+    what: Literal["opened", "closed", "order-filled", "order-reopened", "exhausted"]
     reason: str = ""
     role: str = ""
 
@@ -277,4 +281,7 @@ Fact = (
     | DrawFact
     | LookFact
     | AlarmNews
+    | CheckFact
+    | DisturbanceFact
+    | DisposedFact
 )

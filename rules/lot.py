@@ -9,7 +9,7 @@ from rules.rest_view import RestView
 from rules.separation import PinMoves
 from rules.tray import TrayView
 
-OrderState = Literal["none", "open", "filled-check-due"]
+OrderState = Literal["none", "open", "filled-check-due", "filled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +49,8 @@ class LotView:
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
         pending: Verdicts whose put-away is not recorded, by grade.
         pin_moves: What the pin goes along with when a collet is rotated; None: nobody said.
+        replaced: Pieces closed because their whole box is measured again under new numbers.
+        is_released: Every graded piece lies between two good master checks.
     """
 
     code: str
@@ -63,24 +65,29 @@ class LotView:
     tray: TrayView | None = None
     boxes: Mapping[str, BoxView] = field(default_factory=dict)
     pin_moves: PinMoves | None = None
+    replaced: int = 0
+    is_released: bool = False
 
     @property
     def unmeasured(self) -> int | None:
         """Return how many pieces nobody has begun or set aside; None when nobody counted."""
         if self.quantity is None:
             return None
-        return self.quantity - self.set_aside - (self.next_piece - 1)
+        return self.quantity - self.set_aside - (self.next_piece - 1) + self.replaced
 
     @property
     def order_state(self) -> OrderState:
         """Return whether every ordered grade has its pieces put away.
 
-        A filled order still asks for the closing master check.
+        A filled order still asks for the closing master check: it is ``filled`` once every
+        graded piece lies between two good ones.
         """
         if not self.ordered:
             return "none"
         missing = any(self.put_away.get(g, 0) < n for g, n in self.ordered.items())
-        return "open" if missing else "filled-check-due"
+        if missing:
+            return "open"
+        return "filled" if self.is_released else "filled-check-due"
 
     @property
     def is_covered(self) -> bool:

@@ -35,7 +35,7 @@ def change_order(
         )
     facts: tuple[Fact, ...] = (OrderFact(grade, quantity, reason, role),)
     is_filled = all(lot.put_away.get(g, 0) >= n for g, n in ordered.items())
-    if is_filled and lot.order_state != "filled-check-due":
+    if is_filled and lot.order_state not in ("filled-check-due", "filled"):
         facts = (*facts, LotFact("order-filled", f"the order was lowered: {reason}", role))
     return facts
 

@@ -1,7 +1,7 @@
 """Facts as event data: the one place where nanometres become micrometres on the wire."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from daemon.messages import (
@@ -25,6 +25,7 @@ from daemon.messages import (
 )  # fmt: skip
 from daemon.store.rest_data import look_state, plan_data
 from rules.alarm_list import ALARMS
+from rules.check_facts import DisposedFact
 from rules.clamping import Clamping, PositionRunOut
 from rules.cycle import CycleKind
 from rules.facts import (
@@ -51,6 +52,7 @@ from rules.facts import (
 )  # fmt: skip
 from rules.length import nm_to_um
 from rules.lot import LotView
+from rules.masters import CheckKind
 from rules.ruleset import COVERAGE_FACTOR, Evidence, Limit, RuleSet
 from rules.separation import CONFOUNDED
 from rules.sweep import Diagnosis
@@ -95,7 +97,8 @@ def diagnosis_data(found: Diagnosis, has_zero: bool) -> DiagnosisData:
     )
 
 
-def _points(position: PositionRunOut, started_ns: int) -> SweepPoints:
+def points(position: PositionRunOut, started_ns: int) -> SweepPoints:
+    """Return a sweep thinned for drawing."""
     sweep = position.sweep
     every = -(-len(sweep.at_ns) // CLAMPING_POINTS_MAX) or 1
     return SweepPoints(
@@ -147,7 +150,7 @@ def clamping_data(lot: str, fact: ClampingFact, has_zero: bool) -> ClampingData:
         meets=list(assessed.meets),
         positions=[position_data(p, has_zero) for p in clamping.positions],
         loosening=_loosening(clamping),
-        points=[_points(p, clamping.started_ns) for p in clamping.positions],
+        points=[points(p, clamping.started_ns) for p in clamping.positions],
     )
 
 
@@ -216,6 +219,7 @@ def verdict_data(
     clampings: Sequence[VerdictClamping],
     rules: RuleSet,
     is_observed: bool,
+    checks_asked: Iterable[CheckKind] = (),
 ) -> VerdictData:
     """Return the data of a verdict; ``clampings`` are those of its cycle, in order."""
     assert fact.decision is not None  # a cycle without a decision is no verdict
@@ -231,6 +235,7 @@ def verdict_data(
         rules=RulesName(revision=rules.revision, sha256=rules.sha256),
         decision_rule=decision_rules(rules),
         loosening_observed=is_observed,
+        checks_asked=sorted(checks_asked),
     )
 
 
@@ -267,6 +272,14 @@ def correction_data(
     return CorrectionData(
         lot=lot, piece=fact.piece, cycle=fact.cycle, what=what, reason=fact.reason, role=role
     )
+
+
+def disposed_data(lot: str, fact: DisposedFact) -> CorrectionData:
+    """Return the data of a decision on a piece or a box."""
+    return CorrectionData(
+        lot=lot, piece=fact.piece, cycle=None, what=fact.action, reason=fact.reason,
+        role=fact.role, box=fact.box or None, grade=fact.grade,
+    )  # fmt: skip
 
 
 def lot_data(lot: LotView, fact: LotFact) -> LotData:

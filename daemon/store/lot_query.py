@@ -1,10 +1,12 @@
 """Questions about a lot, answered from the facts."""
 
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 from daemon.store import rest_query
 from daemon.store.rest_standing import RestStanding
+from rules.assurance_model import Cause
 from rules.lot import BoxView, LotView, OpenWork
 
 
@@ -24,6 +26,8 @@ def lot_view(
     last: int,
     counts: dict[str, dict[str, int]],
     rest: RestStanding | None = None,
+    *,
+    is_released: bool = False,
 ) -> LotView:
     """Return the lot as the core sees it.
 
@@ -33,6 +37,7 @@ def lot_view(
         last: Number of its newest piece.
         counts: Its pieces by status and grade.
         rest: What they count for the proof of the rest.
+        is_released: Whether good checks lie around every graded piece of it.
     """
     code, article, quantity, pin_moves = db.execute(
         "SELECT code, article, quantity, pin_moves FROM lots WHERE id = ?", (lot_id,)
@@ -56,7 +61,22 @@ def lot_view(
             for name, label, capacity, pieces in rest_query.boxes_of(db, lot_id)
         },
         pin_moves=pin_moves,
+        replaced=sum(counts.get("replaced", {}).values()),
+        is_released=is_released,
     )
+
+
+def changes(
+    before: tuple[str, tuple[str, ...]] | None, holder: str, pins: Sequence[str]
+) -> list[tuple[Cause, str]]:
+    """Return what else is on the bench since the lot before, for a lot with these."""
+    found: list[tuple[Cause, str]] = []
+    if before is not None and before[0] != holder:
+        found.append(("holder-change", f"{before[0] or 'none'} → {holder or 'none'}"))
+    if before is not None and before[1] != tuple(pins):
+        was, now = ", ".join(before[1]), ", ".join(pins)
+        found.append(("pin-change", f"{was or 'none'} → {now or 'none'}"))
+    return found
 
 
 def orders(db: sqlite3.Connection, lot_id: int) -> dict[str, int]:

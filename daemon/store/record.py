@@ -2,14 +2,18 @@
 
 import json
 import sqlite3
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from daemon.clock import Synced
 from daemon.messages import Event, EventData, PositionData, VerdictClamping
 from daemon.store import event_data, rest_rows, sweep_blob
+from daemon.store.assurance_facts import HELD_BY_VERDICT, asked_words, box_name
 from daemon.store.event_data import um
+from daemon.store.record_assurance import AssuranceRecord
+from rules.assurance_model import AssuranceRules, Graded, PutAway, Voided
+from rules.check_facts import CheckFact, DisposedFact, DisturbanceFact
 from rules.clamping import Clamping
 from rules.cycle import CycleKind
 from rules.facts import (
@@ -39,6 +43,9 @@ from rules.vectors import DIRECTED
 
 OfLot = LotFact | OrderFact | VisualFact | BoxFact | DrawFact | LookFact | CellFact
 
+NO_CHECKS = AssuranceRules(frozenset(), "box")
+"""What a bench file without masters asks for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
@@ -51,6 +58,7 @@ class Provenance:
         rules: Rule file in force.
         proof: How turns are proved, "none" for single values.
         drivers: Name and version of the driver of each indicator.
+        assurance: Which master checks are asked for, and how a binned piece is known.
     """
 
     bench: str
@@ -59,6 +67,7 @@ class Provenance:
     rules: RuleSet
     proof: str
     drivers: Mapping[str, tuple[str, str]]
+    assurance: AssuranceRules = NO_CHECKS
 
     @property
     def has_zero(self) -> bool:
@@ -93,6 +102,7 @@ class Record:
         at: When.
         lot_id: The open lot's row, None when no lot is open.
         lot: The open lot as it was before this step.
+        fitness: Writes what concerns the bench's fitness.
     """
 
     db: sqlite3.Connection
@@ -100,9 +110,14 @@ class Record:
     at: Stamp
     lot_id: int | None
     lot: LotView | None
+    fitness: AssuranceRecord = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.fitness = AssuranceRecord(self)
 
     @property
-    def _code(self) -> str:
+    def code(self) -> str:
+        """Return the open lot's name; "" when none is open."""
         return self.lot.code if self.lot is not None else ""
 
     def write(self, fact: Fact) -> None:
@@ -119,20 +134,23 @@ class Record:
             case CorrectionFact():
                 self._correction(fact)
             case RefusedFact():
-                self._event(
-                    "clamping", event_data.refused_data(self._code, fact, self.by.has_zero)
+                self.event(
+                    "clamping", event_data.refused_data(self.code, fact, self.by.has_zero)
                 )
             case AlarmFact() | AlarmAckFact() | AlarmShelfFact():
-                self._event("alarm", event_data.alarm_data(fact, self.at.utc))
+                self.event("alarm", event_data.alarm_data(fact, self.at.utc))
+            case CheckFact() | DisturbanceFact() | DisposedFact():
+                self.fitness.write(fact)
             case _:
                 assert self.lot is not None, f"a lot fact without a lot: {fact}"
                 self._of_lot(fact, self.lot)
+        self.fitness.caused_by(fact)
 
     def _of_lot(self, fact: OfLot, lot: LotView) -> None:
         """Write a fact that makes sense of an open lot only."""
         match fact:
             case LotFact():
-                self._event("lot", event_data.lot_data(lot, fact))
+                self.event("lot", event_data.lot_data(lot, fact))
             case OrderFact() | VisualFact() | BoxFact():
                 self._lot_change(fact, lot)
             case DrawFact() | LookFact() | CellFact():
@@ -143,21 +161,21 @@ class Record:
     def _clamping(self, fact: ClampingFact) -> None:
         if fact.is_new_piece:
             cell = self.lot.next_cell if self.lot is not None else None
-            self._insert(
+            self.insert(
                 "pieces", lot=self.lot_id, number=fact.piece, began_utc=self.at.utc,
                 tray_cell=None if cell is None else str(cell),
             )  # fmt: skip
         if fact.number == 1 and fact.cycle_kind != "retry":
-            self._insert(
-                "cycles", piece=self._piece(fact.piece), number=fact.cycle,
+            self.insert(
+                "cycles", piece=self.piece(fact.piece), number=fact.cycle,
                 kind=fact.cycle_kind, reason="", role="", opened_utc=self.at.utc,
             )  # fmt: skip
         cycle = self._cycle(fact.piece, fact.cycle)
-        seq = self._event(
-            "clamping", event_data.clamping_data(self._code, fact, self.by.has_zero)
+        seq = self.event(
+            "clamping", event_data.clamping_data(self.code, fact, self.by.has_zero)
         )
         clamping, assessed = fact.clamping, fact.assessed
-        row = self._insert(
+        row = self.insert(
             "clampings", cycle=cycle, number=fact.number, result=assessed.result,
             tir_nm=assessed.tir_nm, seen_nm=assessed.seen_nm, invalid=assessed.invalid,
             meets=" ".join(assessed.meets), mode=clamping.mode, proof=self.by.proof,
@@ -175,7 +193,7 @@ class Record:
         for position in clamping.positions:
             driver, version = self.by.drivers[position.indicator]
             run_out = position.run_out
-            self._insert(
+            self.insert(
                 "clamping_positions", clamping=row, position=position.position,
                 indicator=position.indicator, driver=driver, driver_version=version,
                 tir_nm=run_out.tir_nm, seen_nm=run_out.seen_nm,
@@ -187,7 +205,7 @@ class Record:
 
     def _diagnosis(self, clamping: int, position: str, found: Diagnosis) -> None:
         first, second, third = found.loss_nm
-        self._insert(
+        self.insert(
             "clamping_diagnoses", clamping=clamping, position=position,
             amplitude_nm=found.amplitude_nm,
             direction_udeg=found.direction_udeg if self.by.has_zero else None,
@@ -201,15 +219,15 @@ class Record:
             if cycle is not None:
                 self._end_cycle(cycle, fact)
             if fact.how != "abandoned":  # that one has a correction of its own
-                self._event("correction", event_data.correction_data(self._code, fact))
+                self.event("correction", event_data.correction_data(self.code, fact))
             return
         assert cycle is not None  # a verdict follows from clampings
         self._end_cycle(cycle, fact)
         self._verdict(cycle, fact)
 
     def _end_cycle(self, cycle: int, fact: CycleEndedFact) -> None:
-        if self._one("SELECT 1 FROM cycle_ends WHERE cycle = ?", cycle) is None:
-            self._insert(
+        if self.one("SELECT 1 FROM cycle_ends WHERE cycle = ?", cycle) is None:
+            self.insert(
                 "cycle_ends", cycle=cycle, how=fact.how, reason=fact.reason, at_utc=self.at.utc
             )
 
@@ -217,15 +235,37 @@ class Record:
         assert fact.decision is not None  # the caller asked
         rules = self.by.rules
         clampings, is_observed = self._clampings_of(cycle)
-        kind: CycleKind = self._one("SELECT kind FROM cycles WHERE id = ?", cycle)[0]
-        data = event_data.verdict_data(self._code, fact, kind, clampings, rules, is_observed)
-        seq = self._event("verdict", data)
-        self._insert(
+        kind: CycleKind = self.one("SELECT kind FROM cycles WHERE id = ?", cycle)[0]
+        asked = self.by.assurance.asked
+        data = event_data.verdict_data(
+            self.code, fact, kind, clampings, rules, is_observed, asked
+        )
+        seq = self.event("verdict", data)
+        meets = met_grades(fact.decision.grade, clampings, rules)
+        self.insert(
             "verdicts", cycle=cycle, grade=fact.decision.grade, bin=fact.decision.bin,
             why=fact.decision.why, reason=fact.decision.text,
             decision_rule=event_data.stated_rules(rules), rules_revision=rules.revision,
             rules_sha256=rules.sha256, loosening_observed=int(is_observed),
             at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
+            checks_asked=asked_words(asked), meets=" ".join(meets),
+        )  # fmt: skip
+        self._graded(cycle, fact, seq, meets)
+
+    def _graded(
+        self, cycle: int, fact: CycleEndedFact, seq: int, meets: tuple[str, ...]
+    ) -> None:
+        assert fact.decision is not None  # a verdict has one
+        began, cell = self.one(
+            "SELECT (SELECT min(seq) FROM clampings WHERE cycle = c.id), p.tray_cell"
+            " FROM cycles c JOIN pieces p ON p.id = c.piece WHERE c.id = ?",
+            cycle,
+        )
+        self.fitness.news.append(
+            Graded(
+                seq, (self.code, fact.piece), fact.decision.grade, self.fitness.moment, meets,
+                fact.decision.why in HELD_BY_VERDICT, began, cell or "",
+            )
         )  # fmt: skip
 
     def _clampings_of(self, cycle: int) -> tuple[list[VerdictClamping], bool]:
@@ -259,59 +299,65 @@ class Record:
         ]  # fmt: skip
 
     def _cycle_opened(self, fact: CycleOpenedFact) -> None:
-        self._insert(
-            "cycles", piece=self._piece(fact.piece), number=fact.cycle, kind=fact.cycle_kind,
+        self.insert(
+            "cycles", piece=self.piece(fact.piece), number=fact.cycle, kind=fact.cycle_kind,
             reason=fact.reason, role=fact.role, opened_utc=self.at.utc,
         )  # fmt: skip
         self._corrected(fact.piece, fact.cycle, fact.cycle_kind, fact.reason, fact.role)
-        self._event("correction", event_data.correction_data(self._code, fact))
+        self.event("correction", event_data.correction_data(self.code, fact))
 
     # --- put-aways, corrections ---
 
     def _put_away(self, fact: PutAwayFact) -> None:
         box = None
         if self.lot_id is not None:
-            box = self._one(
+            box = self.one(
                 "SELECT id, label FROM boxes WHERE lot = ? AND bin = ?"
                 " ORDER BY id DESC LIMIT 1",
                 self.lot_id,
                 fact.bin,
             )
-        data = event_data.put_away_data(self._code, fact, box[1] if box else None)
-        seq = self._event("put-away", data)
+        data = event_data.put_away_data(self.code, fact, box[1] if box else None)
+        seq = self.event("put-away", data)
         cycle = None
         if fact.piece is not None and fact.cycle is not None:
             cycle = self._cycle(fact.piece, fact.cycle)
-        self._insert(
+        self.insert(
             "put_aways", bench=self.by.bench, cycle=cycle, bin=fact.bin,
             expected=fact.expected, is_right=int(fact.is_right), by=fact.by,
             box=box[0] if box else None, ended_ns=self.at.mono_ns, boot=self.at.boot,
             at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
         )  # fmt: skip
+        if fact.is_right and fact.piece is not None:
+            name = box_name(box[1] if box else None, fact.bin, self.code)
+            self.fitness.news.append(PutAway(seq, (self.code, fact.piece), name))
 
     def _correction(self, fact: CorrectionFact) -> None:
         self._corrected(fact.piece, fact.cycle, fact.what, fact.reason, fact.role)
-        self._event("correction", event_data.correction_data(self._code, fact))
+        self.event("correction", event_data.correction_data(self.code, fact))
 
     def _corrected(
         self, piece: int | None, cycle: int | None, what: str, reason: str, role: str
     ) -> None:  # fmt: skip
-        piece_row = self._piece(piece) if piece is not None else None
+        seq = self._last_seq() + 1  # its event follows
+        piece_row = self.piece(piece) if piece is not None else None
         cycle_row = None
         if piece is not None and cycle is not None:
             cycle_row = self._cycle(piece, cycle)
-        self._insert(
+        self.insert(
             "corrections", bench=self.by.bench, lot=self.lot_id, piece=piece_row,
             cycle=cycle_row, what=what, reason=reason, role=role, at_utc=self.at.utc,
-            clock_synced=self.at.synced, seq=self._last_seq() + 1,  # its event follows
+            clock_synced=self.at.synced, seq=seq,
         )  # fmt: skip
+        if piece is not None and what in ("retry", "abandoned"):
+            self.fitness.news.append(Voided(seq, (self.code, piece)))
 
     def resume_sampling(self, article: str, reason: str, role: str) -> None:
         """Keep a corrective action: the series of an article is taken up again."""
         fact = CorrectionFact(None, None, "sampling-resumed", f"{article}: {reason}", role)
-        seq = self._event("correction", event_data.correction_data(self._code, fact))
+        seq = self.event("correction", event_data.correction_data(self.code, fact))
         (looks,) = self.db.execute("SELECT coalesce(max(id), 0) FROM looks").fetchone()
-        self._insert(
+        self.insert(
             "sampling_resumed", bench=self.by.bench, article=article, after_look=looks,
             reason=reason, role=role, at_utc=self.at.utc, clock_synced=self.at.synced, seq=seq,
         )  # fmt: skip
@@ -319,13 +365,13 @@ class Record:
     # --- the lot ---
 
     def _lot_change(self, fact: OrderFact | VisualFact | BoxFact, lot: LotView) -> None:
-        seq = self._event("lot", event_data.lot_change_data(lot, fact))
+        seq = self.event("lot", event_data.lot_change_data(lot, fact))
         same = {"lot": self.lot_id, "role": fact.role, "at_utc": self.at.utc}
         match fact:
             case OrderFact():
-                self._insert("orders", **same, grade=fact.grade, quantity=fact.quantity)
+                self.insert("orders", **same, grade=fact.grade, quantity=fact.quantity)
             case VisualFact():
-                self._insert(
+                self.insert(
                     "visual_findings",
                     **same,
                     finding=fact.finding,
@@ -337,7 +383,7 @@ class Record:
                     seq=seq,
                 )
             case BoxFact():
-                self._insert(
+                self.insert(
                     "boxes", **same, bin=fact.bin, label=fact.label, capacity=fact.capacity
                 )
 
@@ -353,58 +399,76 @@ class Record:
             case CellFact():
                 data, table = event_data.cell_data(lot, fact), "empty_cells"
                 values = {"cell": fact.cell, "reason": fact.reason, "role": fact.role}
-        seq = self._event("lot", data)
-        self._insert(
+        seq = self.event("lot", data)
+        self.insert(
             table, **values, lot=self.lot_id, at_utc=self.at.utc,
             clock_synced=self.at.synced, seq=seq,
         )  # fmt: skip
 
     # --- rows ---
 
-    def _event(self, kind: str, data: EventData) -> int:
+    def event(self, kind: str, data: EventData) -> int:
+        """Write an event and put it into the outbox; return its sequence number."""
         seq = self._last_seq() + 1
         event = Event(
             id=f"{self.by.source}/{seq}", source=self.by.source, type=f"reclamp.{kind}.v1",
             time=self.at.utc, sequence=str(seq), seq=seq, clocksync=self.at.synced,
             boot=self.at.boot, data=data,
         )  # fmt: skip
-        self._insert(
+        self.insert(
             "events", bench=self.by.bench, seq=seq, id=event.id, kind=kind,
             at_utc=self.at.utc, boot=self.at.boot, mono_ns=self.at.mono_ns,
             body=event.model_dump_json(),
         )  # fmt: skip
-        self._insert("outbox", bench=self.by.bench, seq=seq)
+        self.insert("outbox", bench=self.by.bench, seq=seq)
         return seq
 
     def _last_seq(self) -> int:
-        found = self._one("SELECT max(seq) FROM events WHERE bench = ?", self.by.bench)
+        found = self.one("SELECT max(seq) FROM events WHERE bench = ?", self.by.bench)
         return int(found[0] or 0)
 
-    def _piece(self, number: int) -> int:
-        row = self._one(
+    def piece(self, number: int) -> int:
+        """Return the row of a piece of the open lot."""
+        row = self.one(
             "SELECT id FROM pieces WHERE lot = ? AND number = ?", self.lot_id, number
         )
         return int(row[0])
 
     def _cycle(self, piece: int, number: int) -> int | None:
-        row = self._one(
+        row = self.one(
             "SELECT c.id FROM cycles c JOIN pieces p ON p.id = c.piece"
             " WHERE p.lot = ? AND p.number = ? AND c.number = ?",
             self.lot_id, piece, number,
         )  # fmt: skip
         return int(row[0]) if row is not None else None
 
-    def _one(self, sql: str, *values: object) -> Any:
+    def one(self, sql: str, *values: object) -> Any:
+        """Return the first row of a query; None without one."""
         row = self.db.execute(sql, values).fetchone()
         return row
 
-    def _insert(self, table: str, **values: object) -> int:
+    def insert(self, table: str, **values: object) -> int:
+        """Add a row; return its id."""
         names = ", ".join(values)
         marks = ", ".join("?" * len(values))
         cursor = self.db.execute(
             f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
         )
         return cursor.lastrowid or 0
+
+
+def met_grades(
+    grade: str | None, clampings: Sequence[VerdictClamping], rules: RuleSet
+) -> tuple[str, ...]:
+    """Return the grades a verdict meets, the best first: all valid clampings, and enough."""
+    valid = [clamping for clamping in clampings if clamping.tir_um is not None]
+    if grade is None:
+        return ()
+    return tuple(
+        one.id
+        for one in rules.grades
+        if one.clampings <= len(valid) and all(one.id in k.meets for k in valid)
+    )
 
 
 def with_lot(record: Record, lot_id: int, lot: LotView) -> Record:

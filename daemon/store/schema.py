@@ -7,7 +7,12 @@ adds a migration below and tears nothing up.
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-from daemon.store import instrument_tables, question_views, schema_rest
+from daemon.store import (
+    instrument_tables,
+    question_views,
+    schema_assurance,
+    schema_rest,
+)
 
 migrations = Migrations("reclamp")
 
@@ -241,4 +246,17 @@ def m007_pin_moves(db: Database) -> None:
 def m008_questions(db: Database) -> None:
     """Lay the views that answer what an auditor asks."""
     for statement in question_views.VIEWS:
+        db.execute(statement)
+
+
+@migrations()
+def m009_assurance(db: Database) -> None:
+    """Keep checks, spans and decisions: what a piece counts as rests on them."""
+    for column in schema_assurance.CHECK_COLUMNS:
+        db.execute(f"ALTER TABLE checks ADD COLUMN {column}")
+    for statement in schema_assurance.TABLES:
+        db.execute(statement)
+    for view in ("lot_counts", "piece_status"):
+        db.execute(f"DROP VIEW {view}")
+    for statement in schema_assurance.VIEWS:
         db.execute(statement)

@@ -17,9 +17,13 @@ from sqlite_utils import Database
 
 from daemon.errors import StoreError
 from daemon.store import instruments, lot_query, rest_query, rest_rows
+from daemon.store.assurance import Assurance
+from daemon.store.assurance_facts import facts_of_checks
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
+from rules.assurance_model import AssuranceFact, Identity
+from rules.check_facts import DisturbanceFact
 from rules.facts import DrawFact, Fact, LotFact
 from rules.instruments import InstrumentFact, Register
 from rules.lot import LotView, OpenWork
@@ -99,6 +103,8 @@ class Store:
         self._reached = reached
         self._standings: dict[str, Standing] = {}
         self._touched: dict[str, set[int]] = {}
+        self._assured: dict[str, Assurance] = {}
+        self._news: dict[str, list[AssuranceFact]] = {}
         self._lock = _locked(path.resolve())
         try:
             self._db = self._opened()
@@ -208,32 +214,56 @@ class Store:
             with self._transaction() as db:
                 standing = self._standing(db, by.bench)
                 lot_id = standing.lot_id if standing is not None else None
-                record = Record(db, by, at, lot_id, _view(db, standing))
-                for fact in facts:
-                    record.write(fact)
-                self._touched.setdefault(by.bench, set()).update(_pieces_of(facts))
-                followed = self._follow(db, by, at, following)
+                assured = self._taken_out(db, by, lot_id)
+                record = Record(db, by, at, lot_id, _view(db, standing, assured))
+                news = self._write(record, facts, assured)
+                followed, more = self._follow(db, by, at, following, assured)
                 if inbound is not None:
                     _keep_inbound(db, by.bench, inbound, at.utc)
         except BaseException:
             # what was counted within the transaction never was
             self._standings.pop(by.bench, None)
             raise
+        self._assured[by.bench] = assured
+        self._news.setdefault(by.bench, []).extend((*news, *more))
         return followed
 
+    def _write(
+        self, record: Record, facts: Sequence[Fact], assured: Assurance
+    ) -> list[AssuranceFact]:
+        """Write facts and what they make of the pieces; return those on fitness."""
+        for fact in facts:
+            record.write(fact)
+        marked = record.fitness.settle(assured)
+        self._touched.setdefault(record.by.bench, set()).update(_pieces_of(facts) | marked)
+        return record.fitness.news
+
     def _follow(
-        self, db: sqlite3.Connection, by: Provenance, at: Stamp, following: Following | None
-    ) -> tuple[Fact, ...]:
+        self,
+        db: sqlite3.Connection,
+        by: Provenance,
+        at: Stamp,
+        following: Following | None,
+        assured: Assurance,
+    ) -> tuple[tuple[Fact, ...], list[AssuranceFact]]:
         if following is None or (standing := self._standing(db, by.bench)) is None:
-            return ()
-        view = _view(db, standing)
+            return (), []
+        view = _view(db, standing, assured)
         assert view is not None  # its lot is open
         walk = standing.rest.walk
         facts = following(view, walk.rest if walk is not None else lambda: ())
         record = Record(db, by, at, standing.lot_id, view)
-        for fact in facts:
-            record.write(fact)
-        return facts
+        return facts, self._write(record, facts, assured)
+
+    def _taken_out(
+        self, db: sqlite3.Connection, by: Provenance, lot_id: int | None
+    ) -> Assurance:
+        """Return the fold, out of the cache: it goes back once its facts are committed."""
+        known = self._assured.pop(by.bench, None)
+        identity = by.assurance.identity
+        if known is not None and known.lot_id == lot_id and known.identity == identity:
+            return known
+        return _assurance(db, by.bench, lot_id, identity)
 
     def open_lot(self, opening: LotOpening, by: Provenance, at: Stamp) -> None:
         """Open a lot on a bench that has none open.
@@ -271,12 +301,30 @@ class Store:
             record = Record(db, by, at, None, None)
             standing = Standing(lot_id)
             standing.load(db)
-            view = _view(db, standing)
+            before = self._last_lot(db, by.bench, lot_id)
+            assured = _assurance(db, by.bench, lot_id, by.assurance.identity)
+            view = _view(db, standing, assured)
             assert view is not None  # it was opened just now
             record = with_lot(record, lot_id, view)
             record.write(LotFact("opened", role=opening.role))
             if opening.draw is not None:
                 record.write(opening.draw)
+            for cause, text in lot_query.changes(before, opening.holder, opening.pins):
+                record.write(DisturbanceFact(cause, text, opening.role))
+            record.fitness.settle(assured)
+        self._assured[by.bench] = assured
+        self._news.setdefault(by.bench, []).extend(record.fitness.news)
+
+    def _last_lot(
+        self, db: sqlite3.Connection, bench: str, but: int
+    ) -> tuple[str, tuple[str, ...]] | None:
+        """Return holder and pins of the lot before."""
+        row = db.execute(
+            "SELECT holder, pins FROM lots WHERE bench = ? AND id != ?"
+            " ORDER BY id DESC LIMIT 1",
+            (bench, but),
+        ).fetchone()
+        return (row[0], tuple(json.loads(row[1]))) if row is not None else None
 
     def close_lot(
         self,
@@ -304,7 +352,8 @@ class Store:
             lot_id = lot_query.open_lot_id(db, by.bench)
             if lot_id is None:
                 raise StoreError(self.path, f"bench {by.bench} has no open lot")
-            view = _view(db, self._standing(db, by.bench))
+            self._assured.pop(by.bench, None)
+            view = _view(db, self._standing(db, by.bench), None)
             Record(db, by, at, lot_id, view).write(LotFact("closed", reason, role))
             db.execute(
                 "INSERT INTO lot_ends (lot, closed_utc, reason, role, counts)"
@@ -357,7 +406,36 @@ class Store:
     def lot(self, bench: str) -> LotView | None:
         """Return the open lot of a bench as the facts have it; None when none is open."""
         with self._reading() as db:
-            return _view(db, self._standing(db, bench))
+            standing = self._standing(db, bench)
+            return _view(db, standing, self._assured_of(db, bench, standing))
+
+    def assurance(self, bench: str) -> Assurance:
+        """Return where the pieces of the open lot stand, and the spans they belong to.
+
+        Known by box until a commit has said how the bench knows a binned piece.
+        """
+        with self._reading() as db:
+            return self._assured_of(db, bench, self._standing(db, bench))
+
+    def fitness_facts(self, bench: str) -> list[AssuranceFact]:
+        """Return the facts that make a check due, since the last but one good check."""
+        self._news.pop(bench, None)  # they are among them
+        with self._reading() as db:
+            return [fact for fact, _ in facts_of_checks(db, bench)]
+
+    def fitness_news(self, bench: str) -> list[AssuranceFact]:
+        """Return the facts on fitness that were kept since this was asked last."""
+        return self._news.pop(bench, [])
+
+    def _assured_of(
+        self, db: sqlite3.Connection, bench: str, standing: Standing | None
+    ) -> Assurance:
+        lot_id = standing.lot_id if standing is not None else None
+        known = self._assured.get(bench)
+        if known is None or known.lot_id != lot_id:
+            identity = known.identity if known is not None else "box"
+            known = self._assured[bench] = _assurance(db, bench, lot_id, identity)
+        return known
 
     def standing(self, bench: str) -> Standing | None:
         """Return what the pieces of the open lot count as; None when none is open."""
@@ -394,7 +472,7 @@ class Store:
         with self._transaction() as db:
             standing = self._standing(db, by.bench)
             lot_id = standing.lot_id if standing is not None else None
-            record = Record(db, by, at, lot_id, _view(db, standing))
+            record = Record(db, by, at, lot_id, _view(db, standing, None))
             record.resume_sampling(article, reason, role)
             _keep_inbound(db, by.bench, inbound, at.utc)
 
@@ -503,12 +581,27 @@ def _keep_rest(db: sqlite3.Connection, lot_id: int, opening: LotOpening) -> None
         )
 
 
-def _view(db: sqlite3.Connection, standing: Standing | None) -> LotView | None:
+def _view(
+    db: sqlite3.Connection, standing: Standing | None, assured: Assurance | None
+) -> LotView | None:
     if standing is None:
         return None
+    is_released = assured is not None and bool(assured.state.pieces) and not assured.unreleased
     return lot_query.lot_view(
-        db, standing.lot_id, standing.last, standing.counts(), standing.rest
-    )
+        db, standing.lot_id, standing.last, standing.counts(), standing.rest,
+        is_released=is_released,
+    )  # fmt: skip
+
+
+def _assurance(
+    db: sqlite3.Connection, bench: str, lot_id: int | None, identity: Identity
+) -> Assurance:
+    code = ""
+    if lot_id is not None:
+        (code,) = db.execute("SELECT code FROM lots WHERE id = ?", (lot_id,)).fetchone()
+    found = Assurance(bench, lot_id, code, identity)
+    found.load(db)
+    return found
 
 
 def _pieces_of(facts: Sequence[Fact]) -> set[int]:
