@@ -185,7 +185,8 @@ def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
         return "before-put-away"
     if state.piece is not None:
         return None
-    if (lot.order_state in ("filled-check-due", "filled") or lot.is_covered) and not lot.wants_proof:
+    is_filled = lot.order_state in ("filled-check-due", "filled") or lot.is_covered
+    if is_filled and not lot.wants_proof:
         return "order-filled"
     return "beyond-lot" if lot.is_exhausted else None
 
