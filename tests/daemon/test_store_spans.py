@@ -12,7 +12,7 @@ from daemon.store import LotOpening, Store
 from daemon.store.assurance import Assurance
 from daemon.store.lot_query import status_counts
 from rules.assurance import counted, status_of
-from rules.assurance_model import AssuranceRules
+from rules.assurance_model import Action, AssuranceRules
 from rules.check_facts import CheckFact, DisposedFact
 from rules.facts import BoxFact, CorrectionFact, CycleEndedFact, Fact
 from rules.master_check import CheckResult
@@ -197,7 +197,8 @@ def _decide(bench: Bench, rng: Random) -> None:
     state = bench.store.assurance("b1").state
     boxes = sorted(state.held_boxes)
     if boxes:
-        action = rng.choice(("release", "scrap", "re-measure", "concession"))
+        actions: tuple[Action, ...] = ("release", "scrap", "re-measure", "concession")
+        action = rng.choice(actions)
         bench.keep(DisposedFact(action, None, rng.choice(boxes), None, "quality", "seen"))
 
 
