@@ -256,7 +256,7 @@ def m009_assurance(db: Database) -> None:
         db.execute(f"ALTER TABLE checks ADD COLUMN {column}")
     for statement in schema_assurance.TABLES:
         db.execute(statement)
-    for view in ("lot_counts", "piece_status"):
+    for view in ("on_hold", "lot_counts", "piece_status"):
         db.execute(f"DROP VIEW {view}")
     for statement in schema_assurance.VIEWS:
         db.execute(statement)

@@ -83,6 +83,13 @@ VIEWS = (
     LEFT JOIN piece_marks m ON m.id = (SELECT x.id FROM piece_marks x
         WHERE x.piece = p.id AND (v.id IS NULL OR x.seq >= v.seq) ORDER BY x.id DESC LIMIT 1)
     """,
+    """CREATE VIEW on_hold AS  -- what may neither be counted nor leave, and why
+    SELECT l.bench, l.code AS lot, s.number AS piece, s.why,
+        CASE s.held_why WHEN '' THEN s.reason ELSE s.held_why END AS reason, b.bin, b.box,
+        b.cell, s.graded_utc AS at_utc
+    FROM piece_status s JOIN lots l ON l.id = s.lot
+    LEFT JOIN piece_boxes b ON b.bench = l.bench AND b.lot = l.code AND b.piece = s.number
+    WHERE s.status = 'hold'""",
     """CREATE VIEW lot_counts AS
     SELECT l.bench, l.code AS lot, l.article, s.status, s.grade, count(*) AS pieces
     FROM piece_status s JOIN lots l ON l.id = s.lot

@@ -104,6 +104,13 @@ def test_a_failed_check_takes_the_open_span_back_boxes_included(bench: Bench) ->
     (held,) = bench.told("span-held")
     assert (held["pieces"], held["boxes"]) == ([1, 2, 3], ["BX-1", "BX-2"])
     assert held["reason"] == "inch instead of mm"
+    with bench.store.reading() as db:
+        said = db.execute("SELECT piece, reason, box FROM on_hold").fetchall()
+    assert said == [
+        (1, "it lies in box BX-1 among pieces in doubt", "BX-1"),
+        (2, "the master check after it failed: inch instead of mm", "BX-1"),
+        (3, "the master check after it failed: inch instead of mm", "BX-2"),
+    ]
     (reopened,) = bench.told("order-reopened")
     assert reopened["reason"] == "0 of 2 grade-1 are left"
 
