@@ -173,8 +173,9 @@ class BenchRunner:
         """
         grading = self.config.rules.grading
         return lot_opening.with_rest(
-            opening, grading.rest, grading.grades[-1], self._store.series, self._seeds
-        )
+            opening, grading.rest, grading.grades[-1], self._store.series, self._seeds,
+            by_cell=self.config.section.put_away.identity == "tray",
+        )  # fmt: skip
 
     def _take_up(self, note: CorrectionFact | None = None) -> None:
         work = self._store.open_work(self.by.bench)

@@ -148,7 +148,7 @@ def load(path: Path) -> Config:
     config_checks.check_raw(source.raw, outlines, faults)
     rule_sets = {n: (f.rules, f.text) for n, f in read.items() if f.rules is not None}
     if file is not None:
-        check_lots(_lots(file, rule_sets), faults)
+        check_lots(_with_books(file, rule_sets), faults)
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(
@@ -161,13 +161,13 @@ def load(path: Path) -> Config:
     )  # fmt: skip
 
 
-def _lots(
+def _with_books(
     file: BenchFile, rule_sets: Mapping[str, tuple[RuleBook, str]]
-) -> dict[int, tuple[LotSection, RuleBook]]:
+) -> dict[int, tuple[BenchSection, RuleBook]]:
     return {
-        number: (bench.lot, rule_sets[bench.rules][0])
+        number: (bench, rule_sets[bench.rules][0])
         for number, bench in enumerate(file.bench)
-        if bench.lot is not None and bench.rules in rule_sets
+        if bench.rules in rule_sets
     }
 
 

@@ -2,21 +2,32 @@
 
 from collections.abc import Mapping
 
-from daemon.config_sections import LotSection
+from daemon.config_sections import BenchSection
 from daemon.toml_file import Faults
 from rules.finite_lot import PlanError
 from rules.rest_plan import plan_at_opening
 from rules.ruleset import RuleBook, UnknownArticleError
 
+BY_CELL = (
+    'put_away.identity = "tray" knows a piece by its tray cell; accepted are numbered cells, '
+    "quantity of them or more"
+)
 
-def check_lots(lots: Mapping[int, tuple[LotSection, RuleBook]], faults: Faults) -> None:
+
+def check_lots(benches: Mapping[int, tuple[BenchSection, RuleBook]], faults: Faults) -> None:
     """Note every lot that would be refused at its opening.
 
     Args:
-        lots: By number of the bench: its lot and what its rule file says.
+        benches: By number: the bench's table and what its rule file says.
         faults: Where they are noted.
     """
-    for number, (lot, book) in lots.items():
+    for number, (bench, book) in benches.items():
+        lot = bench.lot
+        if lot is None:
+            continue
+        if bench.put_away.identity == "tray" and lot.cells is None:
+            faults.add(f"bench.{number}.lot.cells", BY_CELL)
+            continue
         try:
             rules = book.of(lot.article)
         except UnknownArticleError:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from daemon.config_sections import BenchSection
+from daemon.lot_checks import BY_CELL
 from daemon.store import LotOpening
 from rules.bench import CommandRefusedError
 from rules.finite_lot import PlanError
@@ -32,8 +33,18 @@ def with_rest(
     ordinary: Grade,
     series: Series,
     make_seed: Callable[[], str],
+    *,
+    by_cell: bool = False,
 ) -> LotOpening:
     """Return an opening with the plan for its rest and the draw of its order.
+
+    Args:
+        opening: What was asked for.
+        rest: What the rule file says of the rest.
+        ordinary: The last grade of the rule file.
+        series: Where series of lots stand.
+        make_seed: Makes the seeds of draws.
+        by_cell: Whether a binned piece is known by its tray cell.
 
     Raises:
         CommandRefusedError: If the rest of this lot can't be judged so.
@@ -42,6 +53,8 @@ def with_rest(
         raise CommandRefusedError(
             f"{opening.cells} cells; accepted is the quantity or more, with a quantity"
         )
+    if by_cell and opening.cells is None:
+        raise CommandRefusedError(BY_CELL)
     if rest is None:
         return opening
     state = Switching()

@@ -560,6 +560,10 @@ class PutAwayData(Payload):
     right: bool
     by: Literal["bin", "foot", "removal"]
     box: str | None = None
+    """Label of the box that stood in the bin."""
+    cell: int | None = None
+    """Tray cell the piece was taken from, where they are numbered; with
+    ``put_away.identity = "tray"`` it is known by it."""
     reason: str = ""
 
 

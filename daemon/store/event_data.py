@@ -239,7 +239,9 @@ def verdict_data(
     )
 
 
-def put_away_data(lot: str, fact: PutAwayFact, box: str | None) -> PutAwayData:
+def put_away_data(
+    lot: str, fact: PutAwayFact, box: str | None, cell: int | None = None
+) -> PutAwayData:
     """Return the data of a put-away, a wrong bin, or a confirmation for nothing."""
     reason = "" if fact.is_right else "wrong bin"
     if fact.expected is None:
@@ -253,6 +255,7 @@ def put_away_data(lot: str, fact: PutAwayFact, box: str | None) -> PutAwayData:
         right=fact.is_right,
         by=fact.by,
         box=box,
+        cell=cell,
         reason=reason,
     )
 

@@ -317,7 +317,8 @@ class Record:
                 self.lot_id,
                 fact.bin,
             )
-        data = event_data.put_away_data(self.code, fact, box[1] if box else None)
+        cell = self._cell_of(fact.piece)
+        data = event_data.put_away_data(self.code, fact, box[1] if box else None, cell)
         seq = self.event("put-away", data)
         cycle = None
         if fact.piece is not None and fact.cycle is not None:
@@ -331,6 +332,13 @@ class Record:
         if fact.is_right and fact.piece is not None:
             name = box_name(box[1] if box else None, fact.bin, self.code)
             self.fitness.news.append(PutAway(seq, (self.code, fact.piece), name))
+
+    def _cell_of(self, piece: int | None) -> int | None:
+        """Return the tray cell a piece was taken from, where they are numbered."""
+        row = self.one(
+            "SELECT tray_cell FROM pieces WHERE lot = ? AND number = ?", self.lot_id, piece
+        )
+        return int(row[0]) if row is not None and row[0] is not None else None
 
     def _correction(self, fact: CorrectionFact) -> None:
         self._corrected(fact.piece, fact.cycle, fact.what, fact.reason, fact.role)

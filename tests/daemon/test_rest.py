@@ -365,6 +365,35 @@ def test_a_piece_set_aside_before_the_draw_is_no_part_of_what_is_judged(
     assert (drawn["draw"]["pieces"], drawn["draw"]["cells"]) == (38, "2-29 31-42")
 
 
+def test_a_put_away_tells_the_cell_of_its_piece(make: Callable[..., ValueBench]) -> None:
+    bench = make()
+    top(bench)
+    cells = [cell(bench)]
+    ordinary(bench)
+    (last,) = bench.rows(
+        "SELECT body FROM events WHERE kind = 'put-away' ORDER BY seq DESC LIMIT 1"
+    )
+    data = json.loads(str(last[0]))["data"]
+    assert ([data["cell"]], data["box"]) == (cells, "A-2-001")
+
+
+def test_pieces_known_by_their_cells_need_numbered_ones(bench_folder: Make) -> None:
+    by_cell = ("[bench.lot]", '[bench.put_away]\nidentity = "tray"\n\n[bench.lot]')
+    path = bench_folder(by_cell, ("cells = 120\n", ""))
+    with pytest.raises(
+        ConfigError, match=r"bench\.0\.lot\.cells: put_away\.identity = \"tray\""
+    ):
+        load(path)
+    bench = value_bench(bench_folder, by_cell)
+    assert ask(bench, "lot-close", reason="r", unproved="moved").ok
+    opening = {"lot": "W-2", "article": "MR-10-MED", "quantity": 9, "bins_empty": True}
+    assert "known by its tray cell" not in ask(bench, "lot-open", **opening, cells=9).text
+    assert ask(bench, "lot-close", reason="r", unproved="moved").ok
+    refused = ask(bench, "lot-open", **{**opening, "lot": "W-3"})
+    assert "accepted are numbered cells" in refused.text
+    bench.close()
+
+
 # --- AQL, boxes, the files -------------------------------------------------------------------
 
 AQL = 'plan = "aql"\nedition = "mil-std-105e-1989"\naql = 1.0'

@@ -336,7 +336,7 @@ class TestPutAways:
         data = last_event(store)["data"]
         assert data == {
             "lot": "W-1", "piece": 1, "cycle": 1, "bin": "1", "expected": "1", "right": True,
-            "by": "bin", "box": "A-1", "reason": "",
+            "by": "bin", "box": "A-1", "cell": None, "reason": "",
         }  # fmt: skip
         (row,) = table(
             store,
