@@ -12,6 +12,10 @@ from typing import Annotated, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from rules.separation import PinMoves
+from rules.signals import LampWord as LampWord
+from rules.signals import PromptWord as PromptWord
+from rules.signals import StateWord as StateWord
+from rules.signals import WaitsFor as WaitsFor
 
 CONTRACT = "1"
 """Version of the topics and payloads; told in ``about``."""
@@ -24,16 +28,7 @@ RECENT_PIECES = 30
 HOLDER_POINTS_MAX = 60
 """The holder's share over time is thinned to at most so many points."""
 
-LampWord = Literal["off", "on", "slow", "fast"]
 ResultWord = Literal["within", "beyond", "invalid"]
-StateWord = Literal[
-    "coming-up", "master-check", "no-lot", "clamping", "loosen",
-    "put-away", "order-filled", "sampling", "blocked", "fault",
-]  # fmt: skip
-PromptWord = Literal[
-    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "check", "wait", "call",
-]  # fmt: skip
-WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
 EventKind = Literal[
     "clamping", "verdict", "put-away", "correction", "lot", "master-check", "alarm"
 ]

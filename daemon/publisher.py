@@ -32,6 +32,8 @@ log = logging.getLogger(__name__)
 LAMP_REPEAT_S = 5.0
 LAMP_EXPIRY_S = 15
 HEARTBEAT_S = 5.0
+EVENT_FORMAT = "application/cloudevents+json; charset=utf-8"
+"""Of a structured event, by the MQTT binding of CloudEvents 1.0 (from memory)."""
 _BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 _TROUBLED_S = 5.0
 _INFLOW = Inflow(largest_bytes=65_536, waiting=1000)
@@ -188,9 +190,12 @@ class Publisher:
         if not batch:
             return False
         self._reached("before-publish")
+        content = _properties(ContentType=EVENT_FORMAT) if session.is_v5 else None
         async with asyncio.TaskGroup() as tasks:
             for _, kind, body in batch:
-                tasks.create_task(self._publish(session, f"event/{kind}", body))
+                tasks.create_task(
+                    self._publish(session, f"event/{kind}", body, properties=content)
+                )
         self._reached("after-puback")
         try:
             self._store.sent(self._runner.by.bench, [seq for seq, _, _ in batch])
@@ -291,9 +296,7 @@ class Publisher:
     def _expiry(self, session: Session) -> Properties | None:
         if not session.is_v5:
             return None
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.MessageExpiryInterval = max(1, round(LAMP_EXPIRY_S / self._rate))
-        return properties
+        return _properties(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / self._rate)))
 
     # --- what comes in ---
 
@@ -302,6 +305,13 @@ class Publisher:
             reply = inbound.take(self._base, message)
             if reply is not None:
                 await self._publish(session, "reply", reply.model_dump_json())
+
+
+def _properties(**values: object) -> Properties:
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    for name, value in values.items():
+        setattr(properties, name, value)
+    return properties
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:

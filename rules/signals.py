@@ -13,11 +13,12 @@ from rules.bench import BenchRules, BenchState, why_refused
 from rules.lot import LotView
 
 StateWord = Literal[
-    "coming-up", "no-lot", "clamping", "loosen", "put-away", "order-filled", "sampling",
-    "blocked", "fault",
+    "coming-up", "master-check", "no-lot", "clamping", "loosen",
+    "put-away", "order-filled", "sampling", "blocked", "fault",
 ]  # fmt: skip
+"""The one list of states: MQTT, board and terminal go by it."""
 PromptWord = Literal[
-    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "wait", "call",
+    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "check", "wait", "call",
 ]  # fmt: skip
 LampWord = Literal["off", "on", "slow", "fast"]
 WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]

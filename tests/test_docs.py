@@ -3,14 +3,16 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import pytest
 import typer.main
 
+from daemon import bench_lines
 from daemon.cli import app
 from daemon.config import load
 from daemon.config_sections import BenchFile
-from daemon.messages import PromptWord
+from daemon.messages import PromptWord, StateWord
 from daemon.rule_sections import RuleFile
 from daemon.toml_file import Section
 from tests.make_readme import README, ROOT, refreshed
@@ -51,9 +53,17 @@ def test_every_command_is_documented_and_has_help(command: str) -> None:
     assert f"reclamp {command}" in text, f"reclamp {command} is not in README or DEVELOPERS"
 
 
-def test_every_prompt_word_is_in_the_readme() -> None:
-    for word in PromptWord.__args__:  # type: ignore[attr-defined]
-        assert f"`{word}`" in TEXT
+def test_every_prompt_and_state_word_is_in_the_readme() -> None:
+    for word in (*get_args(PromptWord), *get_args(StateWord)):
+        assert f"`{word}`" in TEXT, word
+
+
+def test_mqtt_board_and_terminal_have_one_list_of_states() -> None:
+    script = (ROOT / "daemon" / "board" / "static" / "words.js").read_text(encoding="utf-8")
+    table = script.partition("const STATES = {\n")[2].partition("\n};")[0]
+    on_board = re.findall(r'^ {2}"?([a-z-]+)"?: \{', table, re.MULTILINE)
+    assert on_board == list(get_args(StateWord))
+    assert list(bench_lines._SIGNS) == list(get_args(StateWord))
 
 
 def test_quoted_outputs_and_files_are_what_they_are_today() -> None:

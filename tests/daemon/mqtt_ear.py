@@ -22,13 +22,14 @@ WAIT_S = 20.0
 
 @dataclass(frozen=True)
 class Heard:
-    """One message: topic without the root; ``expiry_s`` is what MQTT 5 says, if it does."""
+    """One message: topic without the root; what MQTT 5 says of it, if it does."""
 
     topic: str
     text: str
     retain: bool
     expiry_s: int | None
     at_s: float
+    content: str | None = None
 
 
 class Ear:
@@ -53,10 +54,13 @@ class Ear:
 
     def _message(self, _client: object, _data: object, message: mqtt.MQTTMessage) -> None:
         expiry = getattr(message.properties, "MessageExpiryInterval", None)
+        content = getattr(message.properties, "ContentType", None)
         topic = message.topic.removeprefix(f"{self._root}/")
         text = message.payload.decode()
         with self._lock:
-            self._heard.append(Heard(topic, text, message.retain, expiry, time.monotonic()))
+            self._heard.append(
+                Heard(topic, text, message.retain, expiry, time.monotonic(), content)
+            )
 
     def all(self, topic: str, after: int = 0) -> list[Heard]:
         """Return what came on a topic, after the first so many messages of all."""

@@ -15,7 +15,7 @@ from daemon import messages, snapshot
 from daemon.broker import Broker, Protocol
 from daemon.config_sections import SiteSection
 from daemon.inbound import Inbound
-from daemon.publisher import ALARM_CODES, Publisher
+from daemon.publisher import ALARM_CODES, EVENT_FORMAT, Publisher
 from rules.facts import AlarmCode
 from tests.daemon.bench_of_values import ValueBench, value_bench
 from tests.daemon.mqtt_ear import Ear, hearing
@@ -108,6 +108,8 @@ async def test_a_bench_that_comes_up_says_all_that_is_retained_and_nothing_else_
     assert json.loads(kept["about"])["timezone"] == "Europe/Berlin"
     assert json.loads(kept["state"])["state"] == "put-away"
     assert {kept[f"lamp/{b}"] for b in BINS} == {"off"}
+    told = {h.content for h in ear._heard if "/event/" in h.topic}
+    assert told == ({None} if protocol == "3.1.1" else {EVENT_FORMAT})
 
 
 @VERSIONS

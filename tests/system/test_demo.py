@@ -64,6 +64,31 @@ def test_a_short_demo_grades_every_piece_and_says_so(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
+@pytest.mark.long
+def test_every_message_of_both_lots_to_their_ends_is_as_the_contract_says(
+    tmp_path: Path,
+) -> None:
+    words = [
+        "--lots",
+        "--seed",
+        "5",
+        "--speed",
+        "30",
+        "--json",
+        "--folder",
+        str(tmp_path / "k"),
+    ]
+    with subprocess.Popen([*DEMO, *words], stdout=subprocess.PIPE, text=True) as demo:
+        assert demo.stdout is not None
+        first = json.loads(demo.stdout.readline())
+        with listening(int(first["broker"].rpartition(":")[2])) as listener:
+            demo.communicate(timeout=3600)
+    assert demo.returncode == 0
+    kinds = checked((m.topic, m.text) for m in listener.heard() if m.topic != "probe")
+    print(f"{listener.count} messages of {len(kinds)} kinds are as the contract says")
+    assert kinds >= {"event-lot", "event-verdict", "event-alarm", "alarm"}
+
+
 def test_ctrl_c_leaves_no_process_port_or_file_behind(tmp_path: Path) -> None:
     env = {**os.environ, "TMPDIR": str(tmp_path)}
     demo = subprocess.Popen(
