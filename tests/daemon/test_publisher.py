@@ -197,8 +197,11 @@ class TestLamps:
                     await asyncio.sleep(0.02)
                 on = [h for h in ear.all("b1/lamp/2") if h.text == "on"]
         apart = [later.at_s - earlier.at_s for earlier, later in pairwise(on)]
-        print(f"{len(on)} times on in 2 s, apart {min(apart):.3f} to {max(apart):.3f} s")
-        assert 6 <= len(on) <= 10
+        took_s = on[-1].at_s - on[0].at_s  # a busy machine sleeps longer than it was told
+        print(
+            f"{len(on)} times on in {took_s:.1f} s, {min(apart):.3f} to {max(apart):.3f} apart"
+        )
+        assert len(on) == pytest.approx(took_s / (5.0 / 20) + 1, abs=2)
         assert max(apart) < 15 / 20
 
     async def test_a_dark_one_is_not_repeated(
