@@ -1,5 +1,6 @@
 """A lot's report from its record: where its pieces are, its rest, its distribution."""
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -116,21 +117,41 @@ def report_lot(db: sqlite3.Connection, lot: StoredLot) -> LotReport:
         (lot.id,),
     )
     positions = tuple(_position(one, rules) for one in lot_run_outs(db, lot.id))
+    words = _words(view, counts, rules, master_tir_nm(db, lot))
     return LotReport(
-        lot, rules, view, counts, rest_state(view), _words(view, counts, rules),
-        tuple(draws.fetchall()), positions,
-    )  # fmt: skip
+        lot, rules, view, counts, rest_state(view), words, tuple(draws.fetchall()), positions
+    )
+
+
+def master_tir_nm(db: sqlite3.Connection, lot: StoredLot) -> int | None:
+    """Return the run-out the last good check of a lot showed, or the last before it opened.
+
+    Over the positions of the bench the largest; None where no check gave any.
+    """
+    row = db.execute(
+        "SELECT figures FROM checks WHERE bench = ? AND kind = 'run-out' AND result = 'good'"
+        " AND (lot = ? OR at_utc <= ?) ORDER BY seq DESC LIMIT 1",
+        (lot.bench, lot.id, lot.opened_utc),
+    ).fetchone()
+    if row is None:
+        return None
+    readings = [one["reading_nm"] for one in json.loads(row[0])]
+    return max((nm for nm in readings if nm is not None), default=None)
 
 
 def _words(
-    view: LotView, counts: dict[str, dict[str, int]], rules: RuleSet
+    view: LotView,
+    counts: dict[str, dict[str, int]],
+    rules: RuleSet,
+    master_nm: int | None,
 ) -> RestWords | None:
     found = judged_now(view.rest) if view.rest is not None else None
     if view.rest is None or found is None:
         return None
     put_away = counts.get("put-away", {})
     taken = sum(put_away.get(grade.id, 0) for grade in rules.grades[:-1])
-    return words_of(view.rest, found, circumstances(view.code, view.rest, taken))
+    about = circumstances(view.code, view.rest, taken, master_nm)
+    return words_of(view.rest, found, about)
 
 
 def _position(seen: PositionRunOuts, rules: RuleSet) -> PositionReport:

@@ -9,11 +9,17 @@ import pytest
 from typer.testing import CliRunner
 
 from daemon.cli import app
+from daemon.lot_report import master_tir_nm
 from daemon.picture.lot_page import columns
+from daemon.store.stored import lots
+from rules.check_facts import CheckFact, PositionCheck
 from rules.finite_lot import most_nonconforming
+from rules.master_check import CheckResult, MasterCheck
+from rules.masters import CheckKind, CheckLimits, Master
 from simulators.collet import Clamper, fill_tray
 from simulators.scenario import HOLDER_UM, LOT_A
 from tests.daemon.bench_of_values import ValueBench, value_bench
+from tests.daemon.pieces import commit, open_store
 
 Make = Callable[..., Path]
 
@@ -110,6 +116,34 @@ def test_a_lot_that_the_law_does_not_describe_is_only_counted(bench_folder: Make
     assert "grade-1    accepts 3.2 µm: 20 above, 50 %" in text
     assert "by the fit 5" not in text
     assert "PpkU" not in text
+
+
+def check(kind: CheckKind, result: CheckResult, *readings_nm: int) -> CheckFact:
+    master = Master("EM-1", "solid-mandrel", 200, 100)
+    limits = CheckLimits(kind, master, 1, 1_500, 1_800)
+    positions = tuple(
+        PositionCheck(f"p{n}", "IND-21", MasterCheck(kind, result, "", "", nm, limits))
+        for n, nm in enumerate(readings_nm)
+    )
+    return CheckFact(kind, result, "", "", master, positions, (), "command", "lead")
+
+
+def test_the_masters_run_out_is_that_of_the_last_good_check(tmp_path: Path) -> None:
+    store = open_store(tmp_path / "b.db")
+
+    def shown() -> int | None:
+        with store.reading() as db:
+            return master_tir_nm(db, lots(db)[0])
+
+    assert shown() is None
+    commit(store, check("run-out", "good", 300, 900))
+    assert shown() == 900
+    commit(store, check("run-out", "failed", 2_000))
+    commit(store, check("sensitivity", "good", 5_100))
+    assert shown() == 900
+    commit(store, check("run-out", "good", 700))
+    assert shown() == 700
+    store.close()
 
 
 def test_a_value_on_the_edge_of_a_column_is_below_it() -> None:
