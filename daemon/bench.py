@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from daemon import lot_opening
 from daemon.alarm_journal import last_words
+from daemon.clamping_figures import distances
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
@@ -79,6 +80,7 @@ def provenance(config: Config, one: BenchConfig) -> Provenance:
         rules=one.rules.grading,
         proof=one.section.capture.proof or "none",
         drivers=drivers,
+        distance_nm=distances(one.section),
     )
 
 

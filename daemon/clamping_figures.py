@@ -16,8 +16,8 @@ from daemon.messages import (
     PinAxisData,
 )
 from daemon.store.event_data import diagnosis_data, loosening_data, um
+from daemon.store.pin_data import pin_data
 from rules.length import nm_to_um
-from rules.pin_axis import PinAxisError, pin_axis
 from rules.sweep import Diagnosis
 from rules.vectors import vector_of
 
@@ -118,23 +118,11 @@ def _diagnosis(row: Row) -> DiagnosisData | None:
 
 
 def _pin(rows: Sequence[Row], distance_nm: Mapping[str, int]) -> PinAxisData | None:
-    """Return the pin's axis; the styli are taken to lie at one angle round the spindle."""
     places = [(row[_INDICATOR], row[_AMPLITUDE], row[_DIRECTION]) for row in rows]
-    seen = [
+    return pin_data(
         (distance_nm[indicator], vector_of(amplitude, direction))
         for indicator, amplitude, direction in places
         if direction is not None and indicator in distance_nm
-    ]
-    try:
-        found = pin_axis(seen)
-    except PinAxisError:
-        return None
-    return PinAxisData(
-        tilt_urad=round(found.tilt_urad, 1),
-        # A vector turned by the spindle to its stylus: the angle runs the other way.
-        direction_deg=round(-found.direction_deg % 360, 1) % 360,
-        face_um=nm_to_um(round(abs(found.at_face))),
-        residual_um=nm_to_um(round(found.residual_nm)),
     )
 
 

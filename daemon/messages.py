@@ -478,6 +478,8 @@ class ClampingData(Payload):
     """Run-out seen at least, when invalid: counts against the piece, never for it."""
     meets: list[str]
     positions: list[MeasuredPosition]
+    pin: PinAxisData | None = None
+    """None without two positions at known distances, or without a zero on the spindle."""
     loosening: LooseningData
     points: list[SweepPoints] = []
 

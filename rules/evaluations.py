@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rules.clamping import Clamping
+from rules.diagnosis import diagnose
 from rules.grading import Assessed, Decision, assess, decide
 from rules.ruleset import RuleSet
 from rules.run_out import (
@@ -19,6 +20,7 @@ from rules.run_out import (
     evaluate_single,
     evaluate_v1,
 )
+from rules.sweep import Diagnosis
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +32,18 @@ class Evaluation:
         single: Run-out of a finished value.
         assess: What a clamping meets.
         decide: The decision that the clampings of a cycle settle.
+        diagnose: What a sweep shows beside its run-out.
     """
 
     sweep: Callable[[Sweep, SweepRules], RunOut]
     single: Callable[[Sweep], RunOut]
     assess: Callable[[Clamping, RuleSet], Assessed]
     decide: Callable[[Sequence[Assessed], RuleSet], Decision | None]
+    diagnose: Callable[[Sweep, SweepRules], Diagnosis | None]
 
 
 SHIPPED: Mapping[str, Evaluation] = {
-    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide),
-    "2": Evaluation(evaluate, evaluate_single, assess, decide),
+    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide, diagnose),
+    "2": Evaluation(evaluate, evaluate_single, assess, decide, diagnose),
 }
 """Version → evaluation."""

@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import count
+from typing import Annotated
 
 import typer
 
@@ -25,6 +26,13 @@ def recompute(
     config: BenchFile = DEFAULT_FILE,
     store: StoreFile = None,
     lot: LotCode = None,
+    diagnoses: Annotated[
+        bool,
+        typer.Option(
+            "--diagnoses",
+            help="Also what sweeps show beside their TIR; takes nearly twice as long.",
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Compute every stored clamping and verdict anew, from readings and the texts in force.
@@ -37,7 +45,7 @@ def recompute(
         with reading_only(path) as db:
             asked = lots_of(db, lot)[::-1]
             with _progress(count_cycles(db, [one.id for one in asked])) as on_cycle:
-                found = recompute_lots(db, asked, on_cycle)
+                found = recompute_lots(db, asked, on_cycle, diagnoses)
     if as_json:
         answer = {"store": str(path), "fine": found.is_fine, **found.as_json()}
         typer.echo(json.dumps(answer, ensure_ascii=False))
@@ -85,6 +93,8 @@ def _print(found: Findings) -> None:
     if found.undecided:
         typer.echo(f"{_many(found.undecided, 'verdict')} not judged: they rest on those")
     differences = len(found.differences)
+    if found.diagnoses:
+        typer.echo(f"{_many(found.diagnoses, 'diagnosis', 'diagnoses')} computed anew")
     typer.echo(
         f"{_many(found.pieces, 'piece')}: {_many(found.clampings, 'clamping')} and"
         f" {_many(found.verdicts, 'verdict')} computed anew,"
@@ -92,5 +102,5 @@ def _print(found: Findings) -> None:
     )
 
 
-def _many(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+def _many(number: int, noun: str, plural: str = "") -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {plural or noun + 's'}"

@@ -5,6 +5,7 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from daemon.recompute.diagnoses import KeptDiagnoses
 from daemon.recompute.findings import Findings
 from daemon.store import sweep_blob
 from daemon.store.event_data import stated_rules
@@ -84,7 +85,11 @@ class Judges:
 
 
 def recompute_clamping(
-    cycle: StoredCycle, clamping: StoredClamping, by: InForce, found: Findings
+    cycle: StoredCycle,
+    clamping: StoredClamping,
+    by: InForce,
+    found: Findings,
+    kept: KeptDiagnoses | None = None,
 ) -> Assessed | None:
     """Return what a clamping meets, after noting what differs; None if it can't be read."""
     tracks = _tracks(cycle, clamping, by, found)
@@ -102,6 +107,8 @@ def recompute_clamping(
     assessed = by.evaluation.assess(anew, by.rules)
     found.clampings += 1
     _compare_positions(cycle, clamping, positions, found)
+    if kept is not None and by.capture.mode == "sweep":
+        kept.compare(cycle, clamping, positions, (by.evaluation, by.sweeps), found)
     found.compare(
         cycle, clamping, None,
         (

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Callable, Sequence
 
 from daemon.recompute.clampings import InForce, Judges, recompute_clamping
+from daemon.recompute.diagnoses import KeptDiagnoses
 from daemon.recompute.findings import Findings
 from daemon.store.stored import StoredCycle, StoredLot, StoredVerdict, stored_cycles
 from daemon.store.texts import StoredTexts
@@ -11,7 +12,10 @@ from rules.grading import Assessed, Decision
 
 
 def recompute(
-    db: sqlite3.Connection, lots: Sequence[StoredLot], on_cycle: Callable[[], None]
+    db: sqlite3.Connection,
+    lots: Sequence[StoredLot],
+    on_cycle: Callable[[], None],
+    with_diagnoses: bool = False,
 ) -> Findings:
     """Return what differs between these lots as stored and as computed anew.
 
@@ -19,19 +23,23 @@ def recompute(
         db: The store, opened for reading.
         lots: Which lots.
         on_cycle: Told after each cycle, for a progress bar.
+        with_diagnoses: Also what sweeps show beside their TIR.
     """
     judges, found = Judges(StoredTexts(db)), Findings()
+    kept = KeptDiagnoses(db) if with_diagnoses else None
     for lot in lots:
         pieces = set()
         for cycle in stored_cycles(db, lot.id):
-            recompute_cycle(cycle, judges, found)
+            recompute_cycle(cycle, judges, found, kept)
             pieces.add(cycle.piece)
             on_cycle()
         found.pieces += len(pieces)
     return found
 
 
-def recompute_cycle(cycle: StoredCycle, judges: Judges, found: Findings) -> None:
+def recompute_cycle(
+    cycle: StoredCycle, judges: Judges, found: Findings, kept: KeptDiagnoses | None = None
+) -> None:
     """Note what differs between a cycle as stored and as computed anew."""
     found.cycles += 1
     numbers = [clamping.number for clamping in cycle.clampings]
@@ -44,7 +52,7 @@ def recompute_cycle(cycle: StoredCycle, judges: Judges, found: Findings) -> None
         if last is None:
             assessed.append(None)
         else:
-            assessed.append(recompute_clamping(cycle, clamping, last, found))
+            assessed.append(recompute_clamping(cycle, clamping, last, found, kept))
     known = [one for one in assessed if one is not None]
     if last is None or len(known) < len(assessed):
         found.undecided += cycle.verdict is not None and bool(assessed)

@@ -55,6 +55,7 @@ class Findings:
         cycles: Cycles looked at.
         clampings: Clampings computed anew.
         verdicts: Verdicts decided anew.
+        diagnoses: Sweeps of which was computed anew what they show beside their TIR.
         differences: In the order of the record.
         other_versions: Clampings of evaluations this release does not have, by version:
             neither right nor wrong.
@@ -67,6 +68,7 @@ class Findings:
     cycles: int = 0
     clampings: int = 0
     verdicts: int = 0
+    diagnoses: int = 0
     differences: list[Difference] = field(default_factory=list)
     other_versions: Counter[str] = field(default_factory=Counter)
     undecided: int = 0
@@ -99,6 +101,7 @@ class Findings:
             "cycles": self.cycles,
             "clampings": self.clampings,
             "verdicts": self.verdicts,
+            "diagnoses": self.diagnoses,
             "differences": [asdict(difference) for difference in self.differences],
             "texts": [{"sha256": name, "fault": why} for name, why in self.texts.items()],
             "on_faulty_texts": self.on_faulty_texts,

@@ -1,7 +1,8 @@
 """Facts as event data: the one place where nanometres become micrometres on the wire."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from daemon.messages import (
@@ -23,6 +24,7 @@ from daemon.messages import (
     VerdictClamping,
     VerdictData,
 )  # fmt: skip
+from daemon.store.pin_data import pin_of_clamping
 from daemon.store.rest_data import look_state, plan_data
 from rules.alarm_list import ALARMS
 from rules.check_facts import DisposedFact
@@ -62,6 +64,9 @@ NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
 UDEG = 1_000_000
 """Microdegrees a degree."""
+
+NOWHERE: Mapping[str, int] = MappingProxyType({})
+"""No distance is known."""
 
 
 def um(value_nm: int | None) -> float | None:
@@ -134,9 +139,20 @@ def loosening_data(
     )
 
 
-def clamping_data(lot: str, fact: ClampingFact, has_zero: bool) -> ClampingData:
-    """Return the data of a clamping that counts; ``has_zero``: of the spindle's angle."""
+def clamping_data(
+    lot: str, fact: ClampingFact, has_zero: bool, distance_nm: Mapping[str, int] = NOWHERE
+) -> ClampingData:
+    """Return the data of a clamping that counts.
+
+    Args:
+        lot: Code of its lot.
+        fact: What happened.
+        has_zero: Of the spindle's angle: without it there are no directions.
+        distance_nm: How far from the collet's face each indicator sits, where it is known.
+    """
     clamping, assessed = fact.clamping, fact.assessed
+    is_told = has_zero and assessed.result != "invalid"
+    pin = pin_of_clamping(clamping.positions, distance_nm) if is_told else None
     return ClampingData(
         lot=lot,
         piece=fact.piece,
@@ -149,6 +165,7 @@ def clamping_data(lot: str, fact: ClampingFact, has_zero: bool) -> ClampingData:
         seen_um=um(assessed.seen_nm),
         meets=list(assessed.meets),
         positions=[position_data(p, has_zero) for p in clamping.positions],
+        pin=pin,
         loosening=_loosening(clamping),
         points=[points(p, clamping.started_ns) for p in clamping.positions],
     )

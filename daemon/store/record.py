@@ -59,6 +59,7 @@ class Provenance:
         proof: How turns are proved, "none" for single values.
         drivers: Name and version of the driver of each indicator.
         assurance: Which master checks are asked for, and how a binned piece is known.
+        distance_nm: How far from the collet's face each indicator sits, where it is known.
     """
 
     bench: str
@@ -68,6 +69,7 @@ class Provenance:
     proof: str
     drivers: Mapping[str, tuple[str, str]]
     assurance: AssuranceRules = NO_CHECKS
+    distance_nm: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def has_zero(self) -> bool:
@@ -172,7 +174,8 @@ class Record:
             )  # fmt: skip
         cycle = self._cycle(fact.piece, fact.cycle)
         seq = self.event(
-            "clamping", event_data.clamping_data(self.code, fact, self.by.has_zero)
+            "clamping",
+            event_data.clamping_data(self.code, fact, self.by.has_zero, self.by.distance_nm),
         )
         clamping, assessed = fact.clamping, fact.assessed
         row = self.insert(

@@ -27,6 +27,12 @@ TWO_POSITIONS = (
 )
 FIRST_CHANNEL = ('id = "IND-21"\nline = "usb1"', 'id = "IND-21"\nline = "usb1"\nchannel = "1"')
 
+PER_POSITION = (
+    "limit_um = 4.0\nguard_um = 0.8",
+    "position.face = { limit_um = 1.5, guard_um = 0.3 }\n"
+    "position.far = { limit_um = 4.0, guard_um = 0.8 }",
+)
+
 SPIKED, FROZEN, CUT, FAR_OUT, HONEST = ODD = (1, 2, 3, 4, 5)
 
 

@@ -68,6 +68,19 @@ def test_two_positions_show_how_the_pin_leans(shop: Shop) -> None:
         assert pin["residual_um"] == 0.0
 
 
+def test_the_event_says_the_same_of_the_pin(shop: Shop) -> None:
+    with closing(sqlite3.connect(shop.config.store_path)) as db:
+        rows = db.execute(
+            "SELECT body FROM events WHERE kind = 'clamping' ORDER BY seq"
+        ).fetchall()
+    told = [json.loads(row[0])["data"] for row in rows]
+    first = [data for data in told if data["piece"] == 1]
+    assert [data["pin"] for data in first] == [one["pin"] for one in clampings(shop)]
+    assert [data["loosening"] for data in first] == [
+        one["loosening"] for one in clampings(shop)
+    ]
+
+
 def test_a_loosening_is_kept_with_its_size_and_its_times(shop: Shop) -> None:
     for clamping in clampings(shop):
         assert clamping["loosening"] == {

@@ -23,7 +23,7 @@ from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
 from rules.sweep import Sweep
 from tests.daemon.measured import Bench, Shop, measured, stamp
-from tests.daemon.odd_pieces import BY_SPEED, HONEST, ODD, SPIKED, odd_shop
+from tests.daemon.odd_pieces import BY_SPEED, HONEST, ODD, PER_POSITION, SPIKED, odd_shop
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -279,13 +279,6 @@ def test_every_kind_of_piece_can_be_drawn(bench_folder: Callable[..., Path]) -> 
     shop = odd_shop(bench_folder)
     for number in ODD:
         Xml.fromstring(drawn(sheet_of(shop, number)))
-
-
-PER_POSITION = (
-    "limit_um = 4.0\nguard_um = 0.8",
-    "position.face = { limit_um = 1.5, guard_um = 0.3 }\n"
-    "position.far = { limit_um = 4.0, guard_um = 0.8 }",
-)
 
 
 def test_each_position_has_its_own_limit_on_its_bars_and_in_its_sweep(

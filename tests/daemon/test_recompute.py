@@ -20,6 +20,7 @@ from daemon.store.read_only import reading_only
 from rules.clamping import PositionRunOut
 from rules.sweep import RunOut, Sweep
 from tests.daemon.measured import Bench, Shop, measured
+from tests.daemon.odd_pieces import BY_SPEED, PER_POSITION, odd_shop
 
 PIECES = 20
 
@@ -303,3 +304,60 @@ def test_a_terminal_sees_a_bar_and_a_pipe_does_not(shop: Shop) -> None:
     assert "cycles" in seen
     assert f"/{PIECES}" in seen
     assert done.stdout == quiet.stdout
+
+
+@pytest.mark.parametrize("proof", ["index", "speed"])
+def test_what_sweeps_show_comes_out_as_kept_where_it_is_asked_for(
+    bench_folder: Callable[..., Path], proof: str
+) -> None:
+    shop = measured(bench_folder(*[BY_SPEED] * (proof == "speed")), PIECES)
+    assert recomputed(shop)[1]["diagnoses"] == 0
+    code, answer = recomputed(shop, "--diagnoses")
+    (kept,) = ask(shop, "SELECT count(*) FROM clamping_diagnoses")
+    assert (code, answer["differences"], answer["diagnoses"]) == (0, [], kept)
+    assert kept > PIECES
+
+
+def test_an_altered_diagnosis_is_found_and_one_of_the_last_digit_is_not(shop: Shop) -> None:
+    change = "UPDATE clamping_diagnoses SET {0} = {0} + {1} WHERE clamping = 1"
+    for column in (
+        "amplitude_nm", "direction_udeg", "form_nm", "noise_nm", "drift_nm", "gap_udeg",
+        "loss_1_nm", "loss_2_nm", "loss_3_nm",
+    ):  # fmt: skip
+        alter(shop, change.format(column, 1))
+        assert recomputed(shop, "--diagnoses")[0] == 0
+        alter(shop, change.format(column, -1))
+        by = 1_000_000 if column.endswith("udeg") else 20
+        alter(shop, change.format(column, by))
+        code, answer = recomputed(shop, "--diagnoses")
+        assert (code, named(answer)) == (1, [(1, 1, 1, column)])
+        alter(shop, change.format(column, -by))
+    alter(shop, change.format("form_nm", 20))
+    assert recomputed(shop)[0] == 0
+
+
+def test_limits_per_position_are_judged_anew_each_by_its_own(
+    bench_folder: Callable[..., Path],
+) -> None:
+    def with_limits(*changes: tuple[str, str]) -> Path:
+        path = bench_folder(*changes)
+        rules = path.with_name("mr-10-med.rules.toml")
+        text = rules.read_text(encoding="utf-8")
+        assert PER_POSITION[0] in text
+        rules.write_text(text.replace(*PER_POSITION), encoding="utf-8")
+        return path
+
+    shop = odd_shop(with_limits)
+    code, answer = recomputed(shop, "--diagnoses")
+    assert (code, answer["differences"]) == (0, [])
+    assert answer["verdicts"] > 0
+    row, meets = ask(
+        shop, "SELECT id, meets FROM clampings WHERE result = 'within' ORDER BY id DESC LIMIT 1"
+    )
+    assert meets.startswith("grade-1")
+    alter(
+        shop,
+        "UPDATE clamping_positions SET tir_nm = 1300 WHERE clamping = ? AND position = 'face'",
+        row,
+    )
+    assert [d["what"] for d in recomputed(shop)[1]["differences"]] == ["tir_nm"]

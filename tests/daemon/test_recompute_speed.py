@@ -29,8 +29,8 @@ _COPIES = (
     " seq FROM verdicts WHERE id <= {1}",
     "INSERT INTO clampings SELECT id + {2}, cycle + {0}, number, result, tir_nm, seen_nm,"
     " invalid, meets, mode, proof, loosening, loosening_nm, loosening_ns, rules_sha256,"
-    " bench_sha256, evaluation, started_ns, ended_ns, boot, at_utc, clock_synced, seq, sweep"
-    " FROM clampings WHERE id <= {3}",
+    " bench_sha256, evaluation, started_ns, ended_ns, boot, at_utc, clock_synced, seq, sweep,"
+    " loosening_at_ns FROM clampings WHERE id <= {3}",
     "INSERT INTO clamping_positions SELECT clamping + {2}, position, indicator, driver,"
     " driver_version, tir_nm, seen_nm, turns_nm, samples, closure_nm, invalid"
     " FROM clamping_positions WHERE clamping <= {3}",
