@@ -60,6 +60,7 @@ def bench_lines(name: str, bench: Bench, seen: Seen) -> list[Text]:
         lines += wrapped(_lot_items(lot), seen, Text(_INDENT))
     else:
         lines += wrapped(["no lot"], seen, Text(_INDENT))
+    lines += wrapped(_check_items(state.get("check"), seen), seen, Text(_INDENT))
     lines += wrapped(_waits_items(bench), seen, Text(_INDENT))
     return lines
 
@@ -170,6 +171,23 @@ def _pace(lot: Mapping[str, Any]) -> list[str]:
         slower = "slower than " if taken is not None and taken > takt else ""
         items.append(f"{slower}takt {round(takt)} s")
     return [", ".join(items)] if items else []
+
+
+def _check_items(check: Mapping[str, Any] | None, seen: Seen) -> list[str]:
+    """Return the last good master check and when the next one is due."""
+    if check is None:
+        return ["master check not told"]
+    if check["level"] == "off":
+        return ["no master check asked for"]
+    good, pieces, minutes = check["last_good"], check["pieces_left"], check["minutes_left"]
+    items = [f"checked {_clock(good, seen)}" if good else "no good check yet"]
+    left = [] if pieces is None else [f"{pieces} piece{'' if pieces == 1 else 's'}"]
+    left += [] if minutes is None else [_seconds(60 * minutes)]
+    if check["level"] == "due":
+        items.append("check due")
+    elif left:
+        items.append(f"next in {' or '.join(left)}")
+    return [*items, *([f"{check['held']} held"] if check["held"] else [])]
 
 
 def _waits_items(bench: Bench) -> list[str]:

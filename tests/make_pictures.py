@@ -11,8 +11,9 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page
 
+from daemon.messages import CheckStatus
 from tests.bench_events import say_clampings
-from tests.bench_publisher import BenchPublisher, brief, publishing, work
+from tests.bench_publisher import BenchPublisher, brief, now_text, publishing, work
 from tests.board_process import running_board
 from tests.chromium import Scheme, open_page, running_chromium
 from tests.mosquitto_process import Mosquitto, running_mosquitto
@@ -26,6 +27,13 @@ TITLES = {
     "b5": "Loft bench",
     "b6": "Yard bench",
 }
+CHECKED = CheckStatus(
+    asked=["run-out", "sensitivity"],
+    level="good",
+    last_good=now_text(5400.0),
+    pieces_left=19,
+    minutes_left=150,
+)
 PHONE, HALL = (390, 844), (1920, 1080)
 
 
@@ -41,6 +49,7 @@ def clamping(bench: BenchPublisher, seed: int, pieces: int) -> None:
         clamping=3,
         clampings=3,
         tirs=[brief(2.1), brief(2.6)],
+        check=CHECKED,
     )
 
 
@@ -56,6 +65,7 @@ def put_away(bench: BenchPublisher, seed: int, pieces: int, bin_id: str = "1") -
         clampings=3,
         bin=bin_id,
         tirs=[brief(1.2), brief(2.4), brief(1.9)],
+        check=CHECKED,
     )
     bench.lamp(bin_id, "on")
 
@@ -63,7 +73,8 @@ def put_away(bench: BenchPublisher, seed: int, pieces: int, bin_id: str = "1") -
 def master_check(bench: BenchPublisher) -> None:
     bench.work(work(5, 0))
     bench.prompt("wait", "Measure the eccentric master EM-1")
-    bench.state("master-check", back_s=300, lot="W-2611-A")
+    due = CHECKED.model_copy(update={"level": "due", "pieces_left": 0, "minutes_left": 0})
+    bench.state("master-check", back_s=300, lot="W-2611-A", check=due)
 
 
 def blocked(bench: BenchPublisher) -> None:

@@ -6,7 +6,7 @@ import pytest
 from rich.cells import cell_len
 
 from daemon.board.bench_view import STALE_S
-from daemon.messages import AlarmData, Lot, OrderForecast, State
+from daemon.messages import AlarmData, CheckStatus, Lot, OrderForecast, State
 from daemon.watching import Seen, screen, snapshot
 from tests.bench_publisher import brief, work
 from tests.daemon.test_board_shop import Hall, about, at
@@ -14,6 +14,9 @@ from tests.daemon.test_board_shop import state as state_payload
 
 BERLIN = timezone(timedelta(hours=1))
 """In November."""
+
+
+GOOD = {"last_good": "2026-11-24T05:12:00.000Z"}
 
 
 class Terminal(Hall):
@@ -29,7 +32,7 @@ class Terminal(Hall):
     def text(self, width: int = 120, height: int | None = None) -> str:
         return "\n".join(self.lines(width, height))
 
-    def clamp(self, bench: str = "b1") -> None:
+    def clamp(self, bench: str = "b1", check: CheckStatus | None = None) -> None:
         state = State(
             state="clamping",
             since="2026-11-24T09:00:00.000Z",
@@ -38,6 +41,7 @@ class Terminal(Hall):
             clamping=3,
             clampings=3,
             tirs=[brief(2.1), brief(None)],
+            check=check,
         )
         self.hear(f"{bench}/link", "online")
         self.hear(f"{bench}/about", about())
@@ -69,14 +73,36 @@ def test_a_bench_is_told_with_state_piece_counts_forecast_and_age(hall: Terminal
     hall.later(3.0)
     done = work(1, 31)
     share = round(100 * done.count("1") / 31)
-    first, order, lot, waits = hall.lines()[1:]
+    first, order, lot, check, waits = hall.lines()[1:]
     assert first == "▶ North bench   clamping 3/3   piece 32  2.1  –   3 s   heard 3 s ago"
     assert order.startswith(
         f"  {done.count('1')} of 36 grade 1   yield {share} %, n 31   about "
     )
     assert lot.startswith(f"  W-2611-A MR-10-MED   grade 2 {done.count('2')}")
     assert lot.endswith("131 s a piece, takt 150 s")
+    assert check == "  master check not told"
     assert waits == "  Operator: Turn the collet a third"
+
+
+@pytest.mark.parametrize(
+    ("check", "told"),
+    [
+        ({"level": "off"}, "no master check asked for"),
+        ({"level": "due"}, "no good check yet   check due"),
+        (
+            {"level": "good", "pieces_left": 12, "minutes_left": 135, **GOOD},
+            "checked 06:12   next in 12 pieces or 2 h 15",
+        ),
+        ({"level": "soon", "pieces_left": 1, **GOOD}, "checked 06:12   next in 1 piece"),
+        ({"level": "due", "held": 3, **GOOD}, "checked 06:12   check due   3 held"),
+    ],
+)
+def test_the_last_good_check_and_the_next_due_are_told(
+    hall: Terminal, check: dict[str, object], told: str
+) -> None:
+    status = CheckStatus.model_validate({"asked": ["run-out"], **check})
+    hall.clamp(check=status)
+    assert hall.lines()[3] == f"  {told}"
 
 
 def test_the_early_warning_and_a_pace_behind_demand_are_told_in_words(hall: Terminal) -> None:

@@ -20,16 +20,16 @@ from tests.system.line_player import percentile, playing, waited_ms
 from tests.system.mqtt_listener import MQTT_5, MqttListener, listening
 from tests.system.service_process import ROOT, running_service
 from tests.system.shop import bench_file
-from tests.system.test_measurements import LOT, ORDER, REMOVAL
+from tests.system.test_measurements import CELLS, LOT, ORDER, REMOVAL
 
 pytestmark = [pytest.mark.system, pytest.mark.long]
 
-RUNS, VERDICTS, SPEED, WITHIN_S = 5, 40, 20.0, 300.0
+RUNS, VERDICTS, SPEED, WITHIN_S = 5, 20, 20.0, 300.0
 
 
 @contextmanager
 def ours(folder: Path, broker_url: str, port: int) -> Iterator[None]:
-    path = bench_file(folder, broker_url, ("b1",), REMOVAL, ORDER, LOT)
+    path = bench_file(folder, broker_url, ("b1",), REMOVAL, ORDER, LOT, CELLS)
     with running_service(path, SPEED):
         yield
 
@@ -96,13 +96,11 @@ def told(name: str, runs: list[list[float]]) -> str:
     )
 
 
-def test_a_lamp_is_lit_no_later_than_by_a_plain_script(tmp_path: Path) -> None:
+def test_a_lamp_is_lit_within_10_ms_of_when_a_plain_script_lights_it(tmp_path: Path) -> None:
     ours_ms, plain_ms = list[list[float]](), list[list[float]]()
     for number in range(RUNS):
         plain_ms.append(run(plain, tmp_path / f"plain-{number}"))
         ours_ms.append(run(ours, tmp_path / f"ours-{number}"))
-    print(f"\n{told('plain', plain_ms)}\n{told('ours', ours_ms)}")
-    for figure in (median, lambda one: percentile(one, 99)):
-        of_ours = [figure(one) for one in ours_ms]
-        of_plain = [figure(one) for one in plain_ms]
-        assert median(of_ours) <= max(of_plain), (of_ours, of_plain)
+        print(f"\n{told('plain', plain_ms)}\n{told('ours', ours_ms)}", flush=True)
+    of_ours, of_plain = ([median(one) for one in runs] for runs in (ours_ms, plain_ms))
+    assert median(of_ours) < median(of_plain) + 10.0

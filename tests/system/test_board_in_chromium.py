@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from tests.bench_publisher import work
+from daemon.messages import CheckStatus
+from tests.bench_publisher import now_text, work
 from tests.board_hall import LIVE_MS, PROMPT, WALL, Hall, clamp, is_live, open_hall
 from tests.png_pixels import ink_height
 
@@ -42,6 +43,27 @@ def test_a_bench_is_shown_with_state_order_work_and_reason(hall: Hall) -> None:
         expect(tile.locator(".bin-count")).to_have_text(
             [str(done.count(bin_id)) for bin_id in "12HN"]
         )
+
+
+def test_the_last_good_check_and_the_next_due_are_shown(hall: Hall) -> None:
+    with hall.benches("North bench") as (bench,), hall.page("?view=near") as page:
+        clamp(bench)
+        is_live(page)
+        check = page.locator(".check")
+        expect(check).to_have_text("master check not told")
+        good = CheckStatus(
+            asked=["run-out", "sensitivity"],
+            level="good",
+            last_good=now_text(600.0),
+            pieces_left=12,
+            minutes_left=135,
+        )
+        bench.state("clamping", clamping=1, clampings=3, check=good)
+        expect(check).to_contain_text("next in 12 pieces or 2 h 15")
+        expect(check).to_contain_text("checked ")
+        bench.state("master-check", check=good.model_copy(update={"level": "due", "held": 3}))
+        expect(check).to_contain_text("check due3 held")
+        expect(check).to_have_css("font-weight", "700")
 
 
 def test_a_verdict_is_on_the_page_within_a_second_without_reloading(hall: Hall) -> None:

@@ -70,6 +70,14 @@ export class Tile {
     this.updateWork(bench, isLive);
     this.updateLot(isLive ? bench.lot : null);
     this.updatePieces(bench, isLive);
+    this.updateCheck(isLive ? bench.state : null);
+  }
+
+  updateCheck(state) {
+    const { texts, isDue } = words.masterCheck(state);
+    show(this.part.check, Boolean(state));
+    this.part.check.classList.toggle("due", isDue);
+    items(this.part.check, texts);
   }
 
   updateBand(bench, isLive) {
@@ -169,7 +177,6 @@ export class Tile {
     const grades = bench.lot?.grades ?? [];
     const bins = bench.about?.bins ?? [];
     const pieces = isLive && !this.isSmall ? (bench.recent?.pieces ?? []).slice(0, 30) : [];
-    show(this.part.check, false);
     show(this.part.chart, pieces.length > 0);
     show(this.part.rows, pieces.length > 0);
     if (this.isSmall && !this.part.chart.firstChild) return;

@@ -104,6 +104,20 @@ export function pace(lot) {
   return [taken === null ? "" : `${Math.round(taken)} s a piece`, isSlow ? `slower than ${asked}` : asked].filter(Boolean);
 }
 
+// Last good master check and when the next one is due: {texts, isDue}.
+export function masterCheck(state) {
+  const check = state?.check ?? null;
+  if (!check) return { texts: ["master check not told"], isDue: false };
+  if (check.level === "off") return { texts: ["no master check asked for"], isDue: false };
+  const last = check.last_good ? `checked ${clockTime(check.last_good)}` : "no good check yet";
+  const isDue = check.level === "due";
+  const pieces = check.pieces_left === null ? "" : `${check.pieces_left} piece${check.pieces_left === 1 ? "" : "s"}`;
+  const time = check.minutes_left === null ? "" : lasting(60 * check.minutes_left);
+  const left = [pieces, time].filter(Boolean).join(" or ");
+  const next = isDue ? "check due" : left ? `next in ${left}` : "";
+  return { texts: [last, next, check.held ? `${check.held} held` : ""].filter(Boolean), isDue };
+}
+
 // within | lower | beyond | invalid: one clamping against the acceptance limits, best grade first.
 export function mark(clamping, grades) {
   if (clamping.tir_um === null || clamping.result === "invalid") return "invalid";
