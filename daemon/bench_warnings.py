@@ -10,6 +10,8 @@ from daemon.rule_warnings import rule_warnings
 from daemon.store.instruments import register_of
 from daemon.store.read_only import reading_only
 
+_SECRETS = ("mqtt.password_file", "mqtt.key_file")
+
 
 def warnings_of(config: Config) -> list[str]:
     """Return a line for each thing that is allowed and still worth a look."""
@@ -42,6 +44,14 @@ def _files(config: Config) -> list[str]:
         f"{key}: there is no file {path} on this machine"
         for key, path in named.items()
         if path is not None and not path.is_file()
+    ]
+    found += [
+        f"{key}: everybody on this machine can read {path}; chmod 600 keeps the secret"
+        for key, path in named.items()
+        if key in _SECRETS
+        and path is not None
+        and path.is_file()
+        and path.stat().st_mode & 0o004
     ]
     folder = config.store_path.parent
     if not folder.is_dir():

@@ -451,3 +451,17 @@ class TestAsAProcess:
         assert result.returncode == 3
         assert f"no service answers at {tmp_path}/millrace.db.socket" in result.stderr
         assert result.stderr.rstrip().endswith("start 'reclamp run'")
+
+
+@pytest.mark.parametrize(("mode", "is_told"), [(0o600, False), (0o640, False), (0o644, True)])
+def test_a_password_that_everybody_can_read_is_told(
+    mode: int, is_told: bool, bench_folder: Callable[..., Path]
+) -> None:
+    path = bench_folder(("[mqtt]", '[mqtt]\npassword_file = "secret"'))
+    secret = path.with_name("secret")
+    secret.write_text("hidden\n", encoding="ascii")
+    secret.chmod(mode)
+    warnings = json.loads(reclamp("check", path, "--json").stdout)["warnings"]
+    told = [text for text in warnings if "everybody" in text]
+    said = f"mqtt.password_file: everybody on this machine can read {secret}; "
+    assert told == ([f"{said}chmod 600 keeps the secret"] if is_told else [])

@@ -65,7 +65,9 @@ class Secured:
 
     def client(self, user: str | None, password: str = "", *, tls: bool = True) -> Client:
         """Return a connection, or one that was refused: its answer says so."""
-        made = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        made = mqtt.Client(
+            CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5, reconnect_on_failure=False
+        )
         client = Client(made)
         if user is not None:
             made.username_pw_set(user, password or self.password(user))
