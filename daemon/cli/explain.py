@@ -8,8 +8,12 @@ import typer
 
 from daemon.cli import outlook
 from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
-from daemon.cli.outlook import LotSpread
+from daemon.cli.asking import BenchName
+from daemon.cli.lot_spread import LotSpread, given_spread, spread_of_lot
 from daemon.cli.rest_outlook import outlook_of_rest, rest_lines
+from daemon.cli.risk_outlook import risk as risk_of
+from daemon.cli.risk_outlook import risk_lines
+from daemon.cli.stored import LotCode
 from daemon.rule_file import load_rules
 from daemon.store.event_data import decision_rules
 from rules.grading import Assessed, At, assess_tirs, best_in_reach, decide
@@ -32,14 +36,24 @@ def explain(
     ] = False,
     risk: Annotated[bool, typer.Option("--risk", help="How often the rule is wrong.")] = False,
     own_um: Annotated[
-        float, typer.Option(min=0.001, help="Collets' own eccentricity, sigma per axis.")
-    ] = 0.9,
+        float | None,
+        typer.Option(min=0.001, help="Collets' own eccentricity, sigma per axis [0.9]."),
+    ] = None,
     scatter_um: Annotated[
-        float, typer.Option(min=0.001, help="Clamping scatter, sigma per axis.")
-    ] = 0.4,
+        float | None, typer.Option(min=0.001, help="Clamping scatter, sigma per axis [0.4].")
+    ] = None,
     holder_um: Annotated[
-        float, typer.Option(min=0, help="Holder's vector, eccentricity.")
-    ] = 0.2,
+        float | None, typer.Option(min=0, help="Holder's vector, eccentricity [0.2].")
+    ] = None,
+    pass_one_percent: Annotated[
+        float | None,
+        typer.Option(min=0.1, max=99.9, help="For --plan: share that passes one clamping."),
+    ] = None,
+    store: Annotated[
+        Path | None, typer.Option(help="A record: the spread of its lot so far is taken.")
+    ] = None,
+    lot: LotCode = None,
+    bench: BenchName = None,
     step_deg: Annotated[float, typer.Option(help="Rotation between two clampings.")] = 120.0,
     expanded_um: Annotated[
         float | None,
@@ -47,6 +61,10 @@ def explain(
             min=0.001, help="Expanded uncertainty of a TIR, k = 2; else the file's, else 0.8."
         ),
     ] = None,
+    shared_percent: Annotated[
+        float,
+        typer.Option(min=0, max=100, help="For --risk: variance all clampings share."),
+    ] = 50.0,
     ordered: Annotated[int, typer.Option(min=1, help="Pieces of the best grade wanted.")] = 100,
     article: Annotated[
         str | None, typer.Option(help="Article, where the rule file has several.")
@@ -76,14 +94,16 @@ def explain(
         refuse("TIR: accepted are the clampings of a piece, or --plan, --risk or --rest")
     assessed = [_assessed(text, rules) for text in tir or []]
     answer = _answer(assessed, rules) if tir else {}
-    lot = LotSpread(own_um, scatter_um, holder_um, step_deg)
     if plan or risk:
         there = outlook.at_position(rules, position)
+        said = (own_um, scatter_um, holder_um)
+        spread = _spread(said, step_deg, store, (lot, bench), position)
         if plan:
-            answer["plan"] = outlook.plan(there, lot, ordered)
+            answer["plan"] = outlook.plan(there, spread, ordered, pass_one_percent)
         if risk:
             readings = [_reading_um(a, position) for a in assessed if a.tir_nm is not None]
-            answer["risk"] = outlook.risk(there, lot, expanded_um, readings)
+            by_lot = risk_of(there, spread, expanded_um, shared_percent, readings)
+            answer["risk"] = by_lot
     if rest is not None:
         taken = min(ordered, measured)
         answer["rest"] = outlook_of_rest(rules, rest, measured, beyond, taken)
@@ -95,6 +115,27 @@ def explain(
         raise typer.Exit(ANSWER_IS_NO)
 
 
+def _spread(
+    said: tuple[float | None, float | None, float | None],
+    step_deg: float,
+    store: Path | None,
+    of: tuple[str | None, str | None],
+    position: str | None,
+) -> LotSpread:
+    """Return the spread of a lot on record, or the one of the options; never a mixture."""
+    if store is None:
+        if of != (None, None):
+            refuse("--lot, --bench: accepted with --store, the record that has the lot")
+        return given_spread(*said, step_deg)
+    if said != (None, None, None):
+        refuse(
+            "--store: its lot says how it spreads; accepted without --own-um, --scatter-um,"
+            " --holder-um"
+        )
+    with reported():
+        return spread_of_lot(store, *of, position, step_deg)
+
+
 def _print_all(answer: dict[str, Any]) -> None:
     if "grade" in answer:
         _print(answer)
@@ -102,7 +143,7 @@ def _print_all(answer: dict[str, Any]) -> None:
         for line in outlook.plan_text(answer["plan"]):
             typer.echo(line)
     if "risk" in answer:
-        for line in outlook.risk_text(answer["risk"]):
+        for line in risk_lines(answer["risk"]):
             typer.echo(line)
     if "rest" in answer:
         for line in rest_lines(answer["rest"]):
