@@ -7,8 +7,10 @@ from daemon.errors import StoreError
 from daemon.instrument_watch import unregistered
 from daemon.registry import make_driver
 from daemon.rule_warnings import rule_warnings
+from daemon.run_out_watch import run_out_watch
 from daemon.store.instruments import register_of
 from daemon.store.read_only import reading_only
+from rules.holder_series import holder_limit_nm
 
 _SECRETS = ("mqtt.password_file", "mqtt.key_file")
 
@@ -23,6 +25,7 @@ def warnings_of(config: Config) -> list[str]:
     found.extend(_asked(config))
     found.extend(_files(config))
     found.extend(_register(config))
+    found.extend(_holder(config))
     if config.broker.host not in ("127.0.0.1", "localhost", "::1") and not config.broker.tls:
         found.append(
             f"mqtt.url: {config.broker.name} is not this machine and mqtt:// is not encrypted: "
@@ -56,6 +59,28 @@ def _files(config: Config) -> list[str]:
     folder = config.store_path.parent
     if not folder.is_dir():
         found.append(f"store.path: there is no folder {folder} on this machine")
+    return found
+
+
+def _holder(config: Config) -> list[str]:
+    """Say where the record shows a holder too large for a grade given from one clamping."""
+    if not config.store_path.is_file():
+        return []
+    found = []
+    try:
+        with reading_only(config.store_path) as db:
+            for one in config.benches:
+                watch = run_out_watch(one)
+                watch.limit_is(holder_limit_nm(one.rules.grading))
+                watch.load(db, None)
+                found += [
+                    f"bench {one.id}: a grade is given from one clamping, and by the record at "
+                    f"{said.text}"
+                    for said in watch.judged()
+                    if said.code == "holder-share" and said.is_on
+                ]
+    except StoreError:
+        return []  # told with the register
     return found
 
 

@@ -7,7 +7,8 @@ from daemon.config import BenchConfig
 from rules.attribute_plans import single_plan
 from rules.capture_model import IndicatorRules
 from rules.finite_lot import PlanError, sample_plan
-from rules.length import um_text
+from rules.holder_series import holder_limit_nm
+from rules.length import um_text, um_to_nm
 from rules.rest_proof import fewest_measured
 from rules.ruleset import Grade, Limit, Resolution, Rest, RuleSet
 
@@ -22,6 +23,7 @@ def rule_warnings(one: BenchConfig) -> list[str]:
             *_guard_bands(rules, indicators),
             *_uncertainty(rules),
             *_one_clamping(rules),
+            *_holder(one, rules),
             *_rest(one, rules),
         ]
         found += [f"article {article}: {text}" if article else text for text in texts]
@@ -77,14 +79,27 @@ def _uncertainty(rules: RuleSet) -> Iterator[str]:
 
 
 def _one_clamping(rules: RuleSet) -> Iterator[str]:
-    for number, (grade, limit) in enumerate(_limits(rules)):
-        if grade.clampings == 1 and number > 0 and limit.guard_band_nm == 0:
+    for grade, limit in _limits(rules):
+        if grade.clampings == 1 and limit.guard_band_nm == 0:
             tenth = um_text(limit.tolerance_limit_nm // 10)
             yield (
                 f"{_name(grade, limit)}: graded by one clamping, which can hide the holder's "
                 f"whole run-out; the master's TIR has to be at most {tenth} µm, or give it a "
                 "guard band of that TIR"
             )
+
+
+def _holder(one: BenchConfig, rules: RuleSet) -> Iterator[str]:
+    """Say that the bench file lets the holder add more than one clamping can bear."""
+    said, bears_nm = one.section.holder.share_limit_um, holder_limit_nm(rules)
+    if said is None or bears_nm is None or um_to_nm(said) <= bears_nm:
+        return
+    adds, bears = um_text(um_to_nm(said)), um_text(bears_nm)
+    yield (
+        f"holder.share_limit_um: the holder may add {adds} µm before anybody is told, and a "
+        f"grade given from one clamping bears {bears} µm: a tenth of its limit, or its guard "
+        "band"
+    )
 
 
 def _rest(one: BenchConfig, rules: RuleSet) -> Iterator[str]:

@@ -7,6 +7,7 @@ import pytest
 
 from daemon.bench_warnings import warnings_of
 from daemon.config import load
+from tests.daemon.measured import Bench, measured
 
 Make = Callable[..., Path]
 
@@ -177,6 +178,39 @@ class TestPlanOfTheRest:
         uncounted = (("quantity = 120\n", ""), ("cells = 120\n", ""))
         strict = ("consumers_risk = 0.10", "consumers_risk = 0.0001")
         assert rest(warned(bench_folder, strict, bench=uncounted)) == []
+
+
+HOLDER = '[bench.holder]\nshare_limit_um = {}\n\n[bench.lot]\ncode = "W-2611-A"'
+
+
+@pytest.mark.parametrize(
+    ("share_um", "guard", "is_told"),
+    [("1.2", "", False), ("1.3", "", True), ("1.5", "guard_um = 1.5\n", False),
+     ("1.6", "guard_um = 1.5\n", True)],
+)  # fmt: skip
+def test_a_holder_that_may_add_more_than_one_clamping_bears(
+    bench_folder: Make, share_um: str, guard: str, is_told: bool
+) -> None:
+    lot = ('[bench.lot]\ncode = "W-2611-A"', HOLDER.format(share_um))
+    said = warned(bench_folder, (ORDINARY, guard + ORDINARY), bench=(lot,))
+    told = [line for line in said if line.startswith("holder.share_limit_um: the holder may")]
+    assert bool(told) == is_told
+    assert all(f"may add {share_um} µm" in line for line in told)
+
+
+@pytest.mark.parametrize(("holder_um", "is_told"), [(0.2, False), (2.0, True)])
+def test_a_holder_that_is_too_large_by_the_record(
+    bench_folder: Make, holder_um: float, is_told: bool
+) -> None:
+    shop = measured(bench_folder(), 40, kind=Bench(holder_um=complex(holder_um)))
+    said = [line for line in warnings_of(shop.config) if "given from one clamping" in line]
+    assert bool(said) == is_told
+    if is_told:
+        assert said[0].startswith(
+            "bench b1: a grade is given from one clamping, and by the record at position far: "
+            "the holder's share of the run-out is "
+        )
+        assert "limit 1.2 µm, from 40 first clampings" in said[0]
 
 
 def test_a_warning_names_its_article_where_the_file_has_several(bench_folder: Make) -> None:
