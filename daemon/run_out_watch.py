@@ -98,6 +98,10 @@ class RunOutWatch:
             before = holder_series.HolderSeries(number=count - len(pieces))
             self._places[position] = _Place(series=before)
 
+    def limit_is(self, limit_nm: int | None) -> None:
+        """Take note of another limit, from the next first clamping on."""
+        self._limit_nm = limit_nm
+
     def lot_is(self, lot: str | None) -> None:
         """Take note which lot is open: the sense of rotation is judged over one lot."""
         for place in self._places.values():

@@ -13,6 +13,7 @@ from daemon.cli import app
 from daemon.config import load
 from daemon.config_sections import BenchFile
 from daemon.messages import PromptWord, StateWord
+from daemon.rule_file import load_rules
 from daemon.rule_sections import RuleFile
 from daemon.toml_file import Section
 from tests.make_readme import README, ROOT, refreshed
@@ -77,6 +78,22 @@ def test_the_bench_file_of_the_readme_has_no_fault(
     path = bench_folder()
     path.write_text(shown, encoding="utf-8")
     assert load(path).benches[0].id == "b1"
+
+
+def test_the_rule_file_of_several_articles_says_what_its_comments_say(tmp_path: Path) -> None:
+    shown = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)[2]
+    path = tmp_path / "several.rules.toml"
+    path.write_text(shown, encoding="utf-8")
+    book, _ = load_rules(path)
+    medium, inch = book.of("MR-10-MED"), book.of("MR-IN-08")
+    assert [(x.position, x.acceptance_limit_nm) for x in medium.grades[0].limits] == [
+        ("face", 2_200), ("far", 4_200),
+    ]  # fmt: skip
+    assert all(x.guard_is_uncertainty for x in medium.grades[0].limits)
+    assert [x.acceptance_limit_nm for x in medium.grades[1].limits] == [7_200, 10_800]
+    (grade,) = inch.grades
+    assert (grade.tolerance_limit_nm, grade.acceptance_limit_nm) == (5_080, 4_064)
+    assert grade.decision_rule == "guarded-acceptance"
 
 
 def test_the_readme_opens_with_the_job_and_two_commands() -> None:

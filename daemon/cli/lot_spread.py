@@ -80,6 +80,11 @@ def spread_of_lot(
     found = _at(report.positions, position)
     if found.spreads is None:
         refuse(f"--store: lot {lot.code}: {'; '.join(found.without)}")
+    if not found.is_described:
+        refuse(
+            f"--store: the law of two normal spreads does not describe lot {lot.code}: a risk "
+            "from it would be a number without ground; accepted are --own-um, --scatter-um"
+        )
     best = found.spreads.best
     source = f"of lot {lot.code} so far, {found.spreads.pieces} pieces"
     return LotSpread(best.own_um, best.scatter_um, best.holder_um, step_deg, source)

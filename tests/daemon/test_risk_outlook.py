@@ -119,6 +119,22 @@ def test_the_spread_is_that_of_the_lot_so_far(bench: ValueBench) -> None:
     assert lot["scatter_um"] == pytest.approx(best.scatter_um)
 
 
+def test_a_lot_that_its_law_does_not_describe_gives_no_risk(
+    bench_folder: Callable[..., Path],
+) -> None:
+    """Two batches in one tray: collets of 1 µm and of 11 µm and nothing in between."""
+    mixed = value_bench(bench_folder, rest="")
+    for number in range(15):
+        mixed.values(f"11.{number % 10}")
+        assert mixed.placed("2")
+        mixed.values(f"1.{number % 10}", f"1.{(number + 3) % 10}", f"1.{(number + 7) % 10}")
+        assert mixed.placed("1")
+    mixed.close()
+    code, text = said(RULES, "--risk", "--store", str(mixed.config.store_path))
+    assert code == 2
+    assert "does not describe lot W-2611-A" in " ".join(text.split())
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
