@@ -202,7 +202,10 @@ def _scatter_line(scatter: Scatter | None) -> str:
 
 def _pin_line(one: LotSeparation) -> str:
     if not one.pin_moves:
-        return "nobody said how it moves (pin_moves in [bench.lot]): its own run-out counts too"
+        return (
+            "nobody said how it moves (lot open --pin-moves, or pin_moves in [bench.lot]): its"
+            " own run-out counts too"
+        )
     return "; ".join(f"moves {how}: {CONFOUNDED[how]}" for how in sorted(one.pin_moves))
 
 
