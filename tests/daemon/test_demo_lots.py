@@ -15,6 +15,7 @@ from daemon import snapshot
 from daemon.demo.lot_story import of_the_lot, wants_proof
 from daemon.messages import Lot, LotData
 from rules.draw import draw_order
+from rules.forecast import forecast
 from simulators.collet import Clamper, fill_tray
 from simulators.scenario import HOLDER_UM, LOT_A, LOT_B, DemoLot
 from tests.daemon.bench_of_values import ValueBench, value_bench
@@ -137,3 +138,39 @@ def test_lot_b_runs_out_and_says_so_early(
         warned.append(done.warned_after)
     print(f"\nlot B: warned after piece {warned}")
     assert max(warned) <= 25
+
+
+def warned_after(lot: DemoLot, bench: str, seed: int, ordered: int) -> tuple[int | None, bool]:
+    """Return after which piece the lead is warned, and whether the order is filled."""
+    good, warned = 0, None
+    tray = fill_tray(f"{seed}/{bench}", lot.collets, lot.quantity)
+    for count, collet in enumerate(tray, start=1):
+        clamper = Clamper(f"{seed}/{bench}", collet, lot.collets, HOLDER_UM)
+        pins = []
+        for _ in range(3):
+            pins.append(clamper.tighten())
+            clamper.rotate(120.0, 10.0)
+        worst_um = max(pin.run_out_um for pin in pins) + NOISE_UM
+        good += worst_um <= lot.limits.top_um and all(pin.is_steady for pin in pins)
+        if good >= ordered:
+            return warned, True
+        found = forecast(count, good, lot.quantity - count, ordered - good)
+        if warned is None and found.is_short():
+            warned = count
+    return warned, False
+
+
+@pytest.mark.long
+def test_how_early_the_warning_comes_and_how_often_falsely() -> None:
+    short = [warned_after(LOT_B, "b2", seed, 30) for seed in range(1, 201)]
+    enough = [warned_after(LOT_A, "b1", seed, 36) for seed in range(1, 201)]
+    after = sorted(999 if warned is None else warned for warned, _ in short)
+    false = sum(warned is not None and is_filled for warned, is_filled in enough)
+    filled = sum(is_filled for _, is_filled in enough)
+    print(
+        f"\nlot B, 200 seeds: warned after piece {after[100]} in the median, {after[180]} in "
+        f"one of ten or later; lot A: {filled} filled, {false} of them warned of falsely"
+    )
+    assert after[100] <= 12
+    assert after[180] <= 25
+    assert false <= 0.05 * filled
