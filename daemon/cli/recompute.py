@@ -30,7 +30,7 @@ def recompute(
         bool,
         typer.Option(
             "--diagnoses",
-            help="Also what sweeps show beside their TIR; takes nearly twice as long.",
+            help="Also what sweeps show beside their TIR; takes two and a half times as long.",
         ),
     ] = False,
     as_json: AsJson = False,
