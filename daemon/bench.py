@@ -13,18 +13,23 @@ from zoneinfo import ZoneInfo
 
 from daemon import lot_opening
 from daemon.alarm_journal import last_words
+from daemon.check_watch import CheckWatch
 from daemon.clamping_figures import distances
 from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
 from daemon.instrument_watch import InstrumentWatch
 from daemon.lot_opening import boxes_of_file, capacities_of_file
-from daemon.messages import OrderForecast
+from daemon.messages import CheckStatus, OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules import bench, rest_life, rest_prompt
+from rules.assurance import why_lot_stays_open
+from rules.assurance_model import AssuranceRules
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
+from rules.capture_model import Tick
+from rules.check_facts import CheckFact, DisturbanceFact
 from rules.facts import (
     AlarmCode,
     AlarmNews,
@@ -37,6 +42,7 @@ from rules.facts import (
 )  # fmt: skip
 from rules.instruments import InstrumentFact
 from rules.lot import LotView
+from rules.moment import Moment
 from rules.signals import Signals, show
 
 log = logging.getLogger(__name__)
@@ -81,6 +87,10 @@ def provenance(config: Config, one: BenchConfig) -> Provenance:
         proof=one.section.capture.proof or "none",
         drivers=drivers,
         distance_nm=distances(one.section),
+        assurance=AssuranceRules(
+            one.rules.check.kinds if one.rules.check is not None else frozenset(),
+            one.section.put_away.identity,
+        ),
     )
 
 
@@ -94,6 +104,7 @@ class BenchRunner:
         shown: What it shows now.
         fault: Why no record can be kept; None when all is well.
         instruments: What it measures with, held against the register and the day.
+        fitness: Whether its master check is due.
     """
 
     def __init__(
@@ -130,6 +141,8 @@ class BenchRunner:
         self._seeds = seeds
         zone = ZoneInfo(config.file.site.timezone)
         self.instruments = InstrumentWatch(one, zone, clock, store)
+        self.fitness = CheckWatch(one, zone, store)
+        self._looked_ns = 0
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
         self.run_out = run_out_watch(one)
@@ -139,6 +152,7 @@ class BenchRunner:
         self.shown = Shown(self._signals(), self._state, self._utc())
         self._judge_run_out()
         self.look_at_instruments()
+        self._disturb_at_start()
 
     # --- start and recovery ---
 
@@ -189,6 +203,12 @@ class BenchRunner:
         self._state = state
         self.lot = self._store.lot(self.by.bench)
         self._load_run_out()
+        self.fitness.load()
+
+    def _disturb_at_start(self) -> None:
+        """Nobody knows what was done to the bench while the service was down."""
+        if self.fitness.is_on:
+            self.keep_disturbance(DisturbanceFact("restart", ""))
 
     def _take_up_alarms(self) -> None:
         """Take up what the record says of the alarms, and tell it which stand no longer."""
@@ -224,6 +244,7 @@ class BenchRunner:
         self.fault = None
         self._refresh((note,))
         self._judge_run_out()
+        self._judge_fitness()
         return True
 
     # --- what comes ---
@@ -259,9 +280,54 @@ class BenchRunner:
         if any(isinstance(f, ClampingFact | CorrectionFact) for f in facts):
             self.run_out.after(facts, self._lot_code, at.utc)
             self._judge_run_out()
-        if any(isinstance(f, PutAwayFact) and f.is_right for f in facts):
+        if any(_moves_counts(fact) for fact in facts):
             self._look_ahead()
+        if facts or (isinstance(event, Tick) and event.at_ns - self._looked_ns >= NS_PER_S):
+            self._judge_fitness()
         return True
+
+    def _judge_fitness(self) -> None:
+        """Let the bench know what is due, when that changed."""
+        news = self._store.fitness_news(self.by.bench)
+        if not self.fitness.is_on or self.fault is not None:
+            return
+        self._looked_ns = self._clock.now_ns()
+        try:
+            self.fitness.take(news)
+        except StoreError as error:
+            log.error("%s: fitness: %s", self.by.bench, error)
+            return
+        said = self.fitness.judged(self.moment())
+        if said.due != self._state.due or said.standing != self._state.fitness:
+            self.handle(said)
+
+    def moment(self) -> Moment:
+        """Return this moment, and whether its time of day can be trusted."""
+        doubt = self.instruments.clock.doubt()
+        return Moment(self._clock.utc(), not doubt, self._boot, self._clock.now_ns())
+
+    def keep_disturbance(self, fact: DisturbanceFact, inbound: str | None = None) -> None:
+        """Keep that something happened after which the bench has to be checked again.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        self._store.commit((fact,), self.by, self._stamp(), inbound)
+        self._judge_fitness()
+        self._refresh((fact,))
+
+    def check_status(self) -> CheckStatus:
+        """Return whether the bench is fit to judge.
+
+        Raises:
+            StoreError: If the store can't be read.
+        """
+        if not self.fitness.is_on:
+            return CheckStatus(asked=[], level="off")
+        assured = self._store.assurance(self.by.bench)
+        return self.fitness.status(
+            self.moment(), self._state.check, assured.unreleased, assured.held()
+        )
 
     @property
     def _lot_code(self) -> str | None:
@@ -339,6 +405,7 @@ class BenchRunner:
         """
         if self.lot is not None:
             raise CommandRefusedError(f"lot {self.lot.code} is open; one lot at a time")
+        self._refuse_while_checking()
         if self._store.had_lot(self.by.bench, opening.code):
             raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
         blocks = self.instruments.fitness(opening.holder, opening.pins).blocks
@@ -350,6 +417,13 @@ class BenchRunner:
         self._load_run_out()
         self._judge_run_out()
         self.look_at_instruments()
+        self._judge_fitness()
+
+    def _refuse_while_checking(self) -> None:
+        if self._state.check is not None:
+            raise CommandRefusedError(
+                f"a {self._state.check.kind} check is being made: end it or break it off first"
+            )
 
     def change_lot(self, facts: tuple[Fact, ...], inbound: str) -> None:
         """Keep a change of the open lot and show what follows from it.
@@ -361,6 +435,7 @@ class BenchRunner:
         self.lot = self._store.lot(self.by.bench)
         self._refresh((*facts, *followed))
         self._look_ahead()
+        self._judge_fitness()
 
     def resume_sampling(self, article: str, reason: str, role: str, inbound: str) -> None:
         """Keep that a corrective action was taken: an article's series is taken up again.
@@ -394,6 +469,11 @@ class BenchRunner:
             raise CommandRefusedError(
                 f"piece {self._state.piece} is in work or not put away: finish or abandon it"
             )
+        self._refuse_while_checking()
+        lot = self.open_lot_or_refuse()
+        open_span = why_lot_stays_open(self._store.assurance(self.by.bench).state, lot.code)
+        if open_span:
+            raise CommandRefusedError(open_span)
         self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
         self.lot = None
         self.run_out.lot_is(None)
@@ -514,6 +594,10 @@ class BenchRunner:
         return Stamp(self._utc(), synced, self._boot, self._clock.now_ns())
 
 
+def _moves_counts(fact: Fact) -> bool:
+    return isinstance(fact, CheckFact) or (isinstance(fact, PutAwayFact) and fact.is_right)
+
+
 def _looks_other(before: BenchState, after: BenchState) -> bool:
     """Return whether the change can show: most readings change only the sweep."""
     return (
@@ -526,4 +610,6 @@ def _looks_other(before: BenchState, after: BenchState) -> bool:
         or before.lost is not after.lost
         or before.seen is not after.seen
         or before.shelves is not after.shelves
+        or before.check is not after.check
+        or before.due != after.due
     )

@@ -12,6 +12,7 @@ from daemon.clamping_figures import clamping_figures, distances
 from daemon.errors import StoreError
 from daemon.instrument_commands import carry_out_instrument
 from daemon.lot_commands import carry_out_lot
+from daemon.master_commands import carry_out_master
 from daemon.messages import Command, Reply
 from daemon.store import Store
 from daemon.store.lot_query import open_lot_id
@@ -59,18 +60,10 @@ def _do(
             return carry_out_lot(command, runner, store)
         case "piece-show":
             return _show_piece(command, runner, store)
-        case "piece-retry":
-            _need_reason_and_role(command)
-            asked = bench.RetryAsked(command.reason, command.role)
-            return _handled(runner, asked, command.id, "the whole set is taken again")
-        case "piece-abandon":
-            _need_reason_and_role(command)
-            given_up = bench.Abandoned(command.reason, command.role)
-            return _handled(runner, given_up, command.id, "the piece is given up")
-        case "holder-moved":
-            _need_reason_and_role(command)
-            moved = bench.HolderMoved(command.reason, command.role)
-            return _handled(runner, moved, command.id, "the holder's share is counted anew")
+        case "piece-retry" | "piece-abandon" | "holder-moved":
+            return _by_lead(command, runner)
+        case "master-check" | "master-check-stop" | "master-changed" | "master-status":
+            return carry_out_master(command, runner, store)
         case (
             "instrument-add"
             | "instrument-withdraw"
@@ -96,6 +89,20 @@ def _replay(command: Command, runner: BenchRunner, store: Store) -> tuple[str, d
             break
         events.append(json.loads(body))
     return f"{len(events)} events", {"events": events, "newest_seq": store.newest_seq(name)}
+
+
+def _by_lead(command: Command, runner: BenchRunner) -> tuple[str, None]:
+    _need_reason_and_role(command)
+    match command.command:
+        case "piece-retry":
+            asked = bench.RetryAsked(command.reason, command.role)
+            return _handled(runner, asked, command.id, "the whole set is taken again")
+        case "piece-abandon":
+            given_up = bench.Abandoned(command.reason, command.role)
+            return _handled(runner, given_up, command.id, "the piece is given up")
+        case _:
+            moved = bench.HolderMoved(command.reason, command.role)
+            return _handled(runner, moved, command.id, "the holder's share is counted anew")
 
 
 def _need_reason_and_role(command: Command) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from daemon import config_checks
 from daemon.broker import Broker, parse_url
 from daemon.capture_section import CaptureSection
+from daemon.check_section import check_rules, note_masters
 from daemon.config_sections import (
     BenchFile,
     BenchSection,
@@ -148,7 +149,10 @@ def load(path: Path) -> Config:
     config_checks.check_raw(source.raw, outlines, faults)
     rule_sets = {n: (f.rules, f.text) for n, f in read.items() if f.rules is not None}
     if file is not None:
-        check_lots(_with_books(file, rule_sets), faults)
+        with_books = _with_books(file, rule_sets)
+        check_lots(with_books, faults)
+        for number, (bench, book) in with_books.items():
+            note_masters(number, bench.check, bench.capture.mode, book, faults)
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(
@@ -273,7 +277,8 @@ def bench_rules(section: BenchSection, grading: RuleSet) -> BenchRules:
     )
     foot = FootRules(_ns(section.foot_switch.long_press_s))
     rotation = Rotation(section.rotation.spindle, section.rotation.collet)
-    return BenchRules(grading, capture, put_away, foot, rotation)
+    check = check_rules(section.check, grading)
+    return BenchRules(grading, capture, put_away, foot, rotation, check)
 
 
 def capture_rules(

@@ -7,6 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from daemon.broker import parse_url
 from daemon.capture_section import CaptureSection
+from daemon.check_section import CheckSection
 from daemon.modem_lines import ModemLine
 from daemon.toml_values import (
     KeyFaultError,
@@ -249,6 +250,7 @@ class BenchSection(Section):
     foot_switch: FootSwitchSection = FootSwitchSection()
     rotation: RotationSection = RotationSection()
     holder: HolderSection = HolderSection()
+    check: CheckSection = CheckSection()
     bin: Annotated[list[BenchBinSection], Field(min_length=1)]
     lot: LotSection | None = None
 

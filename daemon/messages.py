@@ -68,6 +68,8 @@ class About(Payload):
     speed: float = 1.0
     """Rate of the intervals' clock: above 1 only in the demo and in tests."""
     bins: list["BinAbout"]
+    checks: list["CheckKind"] = []
+    """Master checks asked for; none: nobody checks whether the bench is fit to judge."""
     unregistered: list[str] = []
     """Instruments in use that are in no register: nobody is told when they are overdue."""
 
@@ -791,6 +793,10 @@ class Command(Payload):
         "piece-retry",
         "piece-abandon",
         "holder-moved",
+        "master-check",
+        "master-check-stop",
+        "master-changed",
+        "master-status",
         "instrument-add",
         "instrument-withdraw",
         "instrument-list",
@@ -836,6 +842,8 @@ class Command(Payload):
     """``lot-cell``: found empty; ``lot-visual``: where the piece lay."""
     instrument: "InstrumentEntry | None" = None
     """``instrument-add``; of ``instrument-withdraw`` its id alone."""
+    changed: Literal["pin", "holder", "indicator"] | None = None
+    """``master-changed``: what is another one now."""
     code: Annotated[str, Field(max_length=80)] | None = None
     """``alarm-ack``, ``alarm-shelve``: which alarm."""
     for_min: Annotated[int, Field(ge=0, le=1440)] | None = None
@@ -873,7 +881,9 @@ class InstrumentEntry(Payload):
     """Of an indicator, in millinewtons."""
 
 
-QUESTIONS = frozenset({"lot-show", "piece-show", "instrument-list", "alarm-list", "events"})
+QUESTIONS = frozenset(
+    {"lot-show", "piece-show", "instrument-list", "alarm-list", "events", "master-status"}
+)
 """Commands that change nothing."""
 
 

@@ -20,7 +20,7 @@ from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
 from daemon.broker import Broker, Inflow, MqttError, Session, Will, connected
 from daemon.errors import StoreError
-from daemon.messages import About, InboundFault
+from daemon.messages import About, CheckStatus, InboundFault
 from daemon.store import Store
 from rules.facts import AlarmCode, AlarmNews, Fact, RefusedFact
 
@@ -222,7 +222,9 @@ class Publisher:
     async def _publish_state(self, session: Session, *, force: bool) -> None:
         runner = self._runner
         code = runner.lot.code if runner.lot is not None else None
-        state = snapshot.state(runner.shown, code, self._rate, self._refused)
+        state = snapshot.state(
+            runner.shown, code, self._rate, self._refused, self._check_status()
+        )
         await self._retain(session, "state", state.model_dump_json(), force=force)
         prompt = snapshot.prompt(runner.shown)
         await self._retain(session, "prompt", prompt.model_dump_json())
@@ -231,6 +233,13 @@ class Publisher:
             alarm = standing.get(known)
             body = alarm.model_dump_json() if alarm is not None else ""
             await self._retain(session, f"alarm/{known}", body)
+
+    def _check_status(self) -> CheckStatus | None:
+        try:
+            return self._runner.check_status()
+        except StoreError as error:
+            log.error("%s: check: %s", self._base, error)
+            return None
 
     async def _publish_about(self, session: Session) -> None:
         try:

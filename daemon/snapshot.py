@@ -16,6 +16,7 @@ from daemon.messages import (
     AlarmState,
     BinAbout,
     BoxCount,
+    CheckStatus,
     ClampingBrief,
     GradeCount,
     InboundFault,
@@ -57,6 +58,7 @@ def about(
         boot=boot,
         started=utc,
         speed=rate,
+        checks=sorted(runner.by.assurance.asked),
         bins=[BinAbout(id=b.id, shape=b.shape, holds=holds[b.id]) for b in section.bin],
     )
 
@@ -66,6 +68,7 @@ def state(
     lot: str | None,
     rate: float,
     refused: Mapping[InboundFault, int] = MappingProxyType({}),
+    check: CheckStatus | None = None,
 ) -> State:
     """Return the state payload."""
     signals, core = shown.signals, shown.state
@@ -73,6 +76,7 @@ def state(
     shelved = {shelf.code for shelf in core.shelves}
     return State(
         state=signals.word,
+        check=check,
         since=shown.since,
         waits_for=signals.waits_for,
         reason=signals.reason,

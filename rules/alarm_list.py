@@ -120,6 +120,26 @@ ALARMS: Mapping[AlarmCode, AlarmEntry] = {
         "turn the collet the way the prompt says; else correct the bench file",
         is_kept=True, is_of_lot=True,
     ),
+    "check-soon": AlarmEntry(
+        "a master check will be due soon", "operator",
+        "make it after the piece in hand: foot switch when due, or `reclamp master check`",
+        is_kept=True,
+    ),
+    "check-due": AlarmEntry(
+        "a master check is due: no further piece is graded", "operator",
+        "press the foot switch and do what the prompt says", is_kept=True,
+        is_shelvable=False,
+    ),
+    "check-failed": AlarmEntry(
+        "the last master check failed: what was graded since the last good one is on hold",
+        "lead", "do what the check said, make it again, then decide about `hold list`",
+        is_kept=True, is_shelvable=False,
+    ),
+    "zero-drift": AlarmEntry(
+        "the zero moved too far between two good checks", "lead",
+        "let the bench warm up; look at stylus, stand and clamp of the indicator",
+        is_kept=True,
+    ),
 }  # fmt: skip
 
 

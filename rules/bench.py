@@ -6,7 +6,16 @@ transaction and only then adopts the new state; if the commit fails it keeps not
 
 from dataclasses import replace
 
-from rules import alarm_commands, bench_alarms, capture, cycle, foot_switch, hands, put_away
+from rules import (
+    alarm_commands,
+    bench_alarms,
+    bench_check,
+    capture,
+    cycle,
+    foot_switch,
+    hands,
+    put_away,
+)
 from rules.bench_alarms import alarm, call, clear, joined, without
 from rules.bench_model import (
     Abandoned,
@@ -18,7 +27,10 @@ from rules.bench_model import (
     BenchRules,
     BenchState,
     CallAnswered,
+    CheckBegun,
+    CheckStopped,
     CommandRefusedError,
+    DueChanged,
     HolderMoved,
     Judged,
     Placed,
@@ -48,6 +60,7 @@ from rules.capture_model import (
     Tick,
     ValueRefused,
 )  # fmt: skip
+from rules.check_facts import DisturbanceFact
 from rules.clamping import Clamping
 from rules.cycle import CycleState
 from rules.facts import (
@@ -65,10 +78,11 @@ from rules.line_events import SignalFault
 from rules.lot import LotView
 
 __all__ = [
-    "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved", "BenchEvent",
-    "BenchRules", "BenchState", "CallAnswered", "CommandRefusedError", "HolderMoved", "Judged",
-    "Placed", "RetryAsked", "foot_place", "note_line", "resume", "settled", "step",
-    "why_refused", "with_lines", "with_record",
+    "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved",
+    "BenchEvent", "BenchRules", "BenchState", "CallAnswered", "CheckBegun", "CheckStopped",
+    "CommandRefusedError", "DueChanged", "HolderMoved", "Judged", "Placed", "RetryAsked",
+    "foot_place", "note_line", "resume", "settled", "step", "why_refused", "with_lines",
+    "with_record",
 ]  # fmt: skip
 
 
@@ -115,6 +129,8 @@ def _taken(
             return _signal_fault(state, event)
         case Judged():
             return alarm(state, event.code, event.is_on, event.text)
+        case DueChanged() | CheckBegun() | CheckStopped():
+            return bench_check.taken(state, event, rules)
         case _:
             return _asked(state, event, rules)
 
@@ -178,7 +194,18 @@ def _outcome(
 
 
 def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
-    """Return why a clamping would belong to no piece now; None when it would."""
+    """Return why a clamping would belong to no piece now; None when it would.
+
+    A check that is due stops at the boundary of a piece, and before a filled order does: the
+    closing check is part of filling it.
+    """
+    refusal = _not_wanted(state, lot)
+    if refusal in ("no-lot", "before-put-away"):
+        return refusal
+    return "check-due" if bench_check.is_due(state) else refusal
+
+
+def _not_wanted(state: BenchState, lot: LotView | None) -> Refusal | None:
     if lot is None:
         return "no-lot"
     if state.put_away.pending is not None:
@@ -192,6 +219,8 @@ def why_refused(state: BenchState, lot: LotView | None) -> Refusal | None:
 
 
 def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
+    if state.check is not None:
+        return replace(state, is_measuring=True, begun="check"), ()
     refusal = why_refused(state, lot)
     state = replace(state, is_measuring=True, begun=refusal or "counts")
     if refusal == "before-put-away" and state.put_away.wrong is not None:
@@ -209,9 +238,12 @@ def _clamping_ended(
 ) -> Result:
     """Give a clamping to the piece it was begun for, never to another."""
     refusal = state.begun or "begun-before"
-    if refusal == "counts":
-        refusal = why_refused(state, lot) or "counts"
     state = replace(state, is_measuring=False, begun=None)
+    if refusal == "check":
+        return bench_check.seat_ended(state, clamping, rules)
+    if refusal == "counts":
+        # What became due meanwhile waits: it was begun in time.
+        refusal = _not_wanted(state, lot) or "counts"
     if refusal != "counts" or lot is None:
         reason = refusal if refusal != "counts" else "no-lot"
         return state, (RefusedFact(reason, clamping.ended_ns, clamping),)
@@ -266,6 +298,7 @@ def _line_lost(
     if others != state.lost:
         return bench_alarms.lost(replace(state, lost=lost))
     state, facts = _captured(state, event, rules, lot)
+    state = bench_check.interrupted(state, f"{event.indicator}: {event.reason}")
     state = replace(
         state,
         lost=lost,
@@ -289,6 +322,8 @@ def _line_back(
         return state, ()
     state, facts = _captured(replace(state, lost=lost), event, rules, lot)
     state, more = bench_alarms.lost(state)
+    if rules.check is not None:
+        facts = (*facts, DisturbanceFact("reconnect", event.indicator))
     return state, (*facts, *more)
 
 
@@ -311,7 +346,7 @@ def foot_place(state: BenchState, rules: BenchRules, lot: LotView | None) -> foo
         foot_confirms="foot" in rules.put_away.by,
         is_lost=bool(state.lost),
         has_spoken=bool(state.seen),
-        refusal=why_refused(state, lot),
+        refusal=None if state.check is not None else why_refused(state, lot),
         is_single_value=rules.capture.mode == "single-value",
         is_turning=state.is_measuring or state.capture.phase in ("running-up", "sweeping"),
         is_loosened=state.capture.loosening is not None,
@@ -338,6 +373,8 @@ def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None)
             return call(state, "help-called")
         case "ask-attention":
             return call(state, "attention-asked")
+        case "begin-check":
+            return bench_check.begin(state, CheckBegun("foot-switch", "operator"), rules)
 
 
 # --- put-away ---------------------------------------------------------------------------------

@@ -5,6 +5,9 @@ from typing import Literal
 
 from rules import foot_switch
 from rules.capture_model import CaptureEvent, CaptureRules, CaptureState
+from rules.check_at_bench import CheckAtWork, CheckRules, CheckStanding
+from rules.check_due import Due
+from rules.check_facts import BegunBy
 from rules.cycle import CycleState
 from rules.facts import AlarmCode, Fact, Refusal, Shelf
 from rules.foot_switch import FootRules
@@ -23,6 +26,8 @@ class BenchRules:
     put_away: PutAwayRules
     foot: FootRules = field(default_factory=FootRules)
     rotation: Rotation = field(default_factory=Rotation)
+    check: CheckRules | None = None
+    """Master checks asked for; None: none, which every record states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,31 @@ class Judged:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class CheckBegun:
+    """Somebody begins a master check: the next clampings are of the master."""
+
+    by: BegunBy
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckStopped:
+    """Somebody gives a master check up."""
+
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class DueChanged:
+    """What the record and the clock say of the bench's fitness, or say no more."""
+
+    due: Due
+    standing: CheckStanding
+    is_failed: bool = False
+
+
 AlarmCommand = CallAnswered | AlarmAcked | AlarmShelved | AlarmUnshelved
 
 BenchEvent = (
@@ -106,6 +136,9 @@ BenchEvent = (
     | HolderMoved
     | AlarmCommand
     | Judged
+    | CheckBegun
+    | CheckStopped
+    | DueChanged
 )
 
 
@@ -155,7 +188,8 @@ class BenchState:
         grade: Grade of the verdict that waits for its put-away.
         lost: Indicators that do not speak, with the reason.
         is_measuring: A clamping is being swept.
-        begun: Whether that clamping counted when it began, or why not; None: none began.
+        begun: Whether that clamping counted when it began (for a piece, for a master check),
+            or why not; None: none began.
         foot_down_ns: Since when the foot switch is down.
         foot_down_in: Where the press found the bench.
         signal_faults: Wired signals that can't be believed, with the reason.
@@ -166,6 +200,9 @@ class BenchState:
         acknowledged: Alarms that somebody has taken on, and who.
         shelves: Alarms put aside for a time, standing or not.
         quiet: Since when nothing moves at a piece that waits; None when none waits.
+        check: The master check that is being made.
+        due: Whether one is due.
+        fitness: What the record says of the bench's fitness.
     """
 
     capture: CaptureState = field(default_factory=CaptureState)
@@ -175,7 +212,7 @@ class BenchState:
     grade: str | None = None
     lost: tuple[tuple[str, str], ...] = ()
     is_measuring: bool = False
-    begun: Refusal | Literal["counts"] | None = None
+    begun: Refusal | Literal["counts", "check"] | None = None
     foot_down_ns: int | None = None
     foot_down_in: foot_switch.Place = "coming-up"
     signal_faults: tuple[tuple[str, str], ...] = ()
@@ -186,6 +223,9 @@ class BenchState:
     acknowledged: tuple[tuple[AlarmCode, str], ...] = ()
     shelves: tuple[Shelf, ...] = ()
     quiet: Quiet | None = None
+    check: CheckAtWork | None = None
+    due: Due = field(default_factory=lambda: Due("good"))
+    fitness: CheckStanding = field(default_factory=CheckStanding)
 
 
 Result = tuple[BenchState, tuple[Fact, ...]]

@@ -53,7 +53,8 @@ def with_lines(fresh: BenchState, before: BenchState, *, is_new_lot: bool) -> Be
     """
     state = replace(
         fresh, seen=before.seen, lost=before.lost, low=before.low,
-        signal_faults=before.signal_faults, shelves=before.shelves,
+        signal_faults=before.signal_faults, shelves=before.shelves, due=before.due,
+        fitness=before.fitness,
     )  # fmt: skip
     kept = [
         (code, text)

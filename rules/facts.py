@@ -18,6 +18,7 @@ AlarmCode = Literal[
     "instrument-unfit", "clock-doubt",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
+    "check-soon", "check-due", "check-failed", "zero-drift",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 

@@ -19,6 +19,7 @@ Place = Literal[
     "blocked",            # an indicator does not speak
     "coming-up",          # no reading has come yet
     "no-lot",
+    "check-due",          # a master check is due and not begun
     "order-filled",
     "lot-exhausted",      # every piece of the lot was measured
     "single-value",       # the indicator sends finished values
@@ -30,7 +31,7 @@ Place = Literal[
 
 Press = Literal["short", "long"]
 
-Meaning = Literal["nothing", "loosened", "confirm", "call-help", "ask-attention"]
+Meaning = Literal["nothing", "loosened", "confirm", "begin-check", "call-help", "ask-attention"]
 
 Call = Literal["help-called", "attention-asked"]
 """Alarm codes of the two calls."""
@@ -95,6 +96,7 @@ TABLE: Mapping[Place, Row] = {
     ),
     "coming-up": Row("`coming-up`: no reading yet", "nothing", "call-help"),
     "no-lot": Row("`no-lot`", "nothing", "call-help"),
+    "check-due": Row("`master-check`, not begun", "begin-check", "call-help"),
     "order-filled": Row("`order-filled`", "nothing", "call-help"),
     "lot-exhausted": Row(
         "`blocked`: every piece of the lot was measured", "nothing", "call-help"
@@ -118,6 +120,7 @@ WORDS: Mapping[Meaning, str] = {
     "nothing": "nothing",
     "loosened": "says that the nut was opened (evidence `foot-switch`)",
     "confirm": "confirms that the piece lies in the lit bin",
+    "begin-check": "begins the master check: the next clampings are of the master",
     "call-help": "calls for help (alarm `help-called`)",
     "ask-attention": "asks for a look at the piece in hand (alarm `attention-asked`)",
 }
@@ -168,6 +171,8 @@ def _stopped(refusal: str | None, *, is_lost: bool, has_spoken: bool) -> Place |
     match refusal:
         case "no-lot":
             return "no-lot"
+        case "check-due":
+            return "check-due"
         case "order-filled":
             return "order-filled"
         case "beyond-lot":

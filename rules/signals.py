@@ -10,6 +10,7 @@ from typing import Literal
 
 from rules import cycle, rest_prompt
 from rules.bench import BenchRules, BenchState, why_refused
+from rules.check_at_bench import SEATS, CheckAtWork, CheckRules, seating
 from rules.lot import LotView
 
 StateWord = Literal[
@@ -65,7 +66,11 @@ def show(
         return _in_hand(state, state.put_away.pending, stopped, lot)
     if stopped is not None:
         return stopped
+    if state.check is not None and rules.check is not None:
+        return _checking(state, state.check, rules.check)
     refusal = why_refused(state, lot)
+    if refusal == "check-due":
+        return _check_due(state, rules)
     if lot is None or refusal == "no-lot":
         return Signals("no-lot", "lead", "wait", "Wait: no lot is open", "no lot is open")
     if refusal == "order-filled" and rest_prompt.is_held(lot):
@@ -78,6 +83,33 @@ def show(
         text = "Every piece of the lot was measured: call the lead to close it"
         return Signals("blocked", "lead", "call", text, "the lot has no more pieces")
     return _working(state, rules, lot)
+
+
+def _checking(state: BenchState, at_work: CheckAtWork, rules: CheckRules) -> Signals:
+    """Show the check as it goes: like a clamping, of the master."""
+    number, needed = at_work.seat, SEATS[at_work.kind]
+    note = f" ({at_work.note})" if at_work.note else ""
+    turns = state.is_measuring or state.capture.phase in ("resting", "running-up", "sweeping")
+    if turns:
+        text = f"Let it turn at the fastest speed: master check, {at_work.kind}, seat {number}"
+        return Signals("master-check", "operator", "turn", text, "", number, needed)
+    if state.capture.loosening is None:
+        text = f"{seating(at_work, rules)}{note}. Lift the stylus first"
+        return Signals("master-check", "operator", "check", text, "", number, needed)
+    text = f"{seating(at_work, rules)}{note}"
+    return Signals("master-check", "operator", "check", text, "", number, needed)
+
+
+def _check_due(state: BenchState, rules: BenchRules) -> Signals:
+    """Ask for a check, by every bin's lamp as well: nothing belongs into any bin before it."""
+    grading = rules.grading
+    bins = {grade.bin for grade in grading.grades}
+    lamps: dict[str, LampWord] = dict.fromkeys(
+        sorted(bins | {grading.hold_bin, grading.nonconforming_bin}), "slow"
+    )
+    reason = "; ".join(state.due.reasons)
+    text = "A master check is due: press the foot switch to begin it"
+    return Signals("master-check", "operator", "check", text, reason, lamps=lamps)
 
 
 def _stopped(state: BenchState, rules: BenchRules) -> Signals | None:

@@ -13,6 +13,7 @@ from daemon.cli import (
     holder,
     instrument,
     lot,
+    master,
     piece,
     ports,
     questions,
@@ -61,6 +62,8 @@ store.store_app.command("ask")(questions.store_ask)
 store.store_app.command("then")(questions.store_then)
 app.add_typer(store.store_app, name="store")
 app.add_typer(holder.holder_app, name="holder")
+app.add_typer(master.master_app, name="master")
+app.add_typer(master.hold_app, name="hold")
 
 
 def main() -> None:

@@ -20,7 +20,7 @@ from rules.assurance_model import (
     SpanReleased,
 )
 from rules.check_facts import CheckFact, DisposedFact, DisturbanceFact, PositionCheck
-from rules.facts import AlarmFact, Fact, LotFact
+from rules.facts import AlarmFact, CorrectionFact, Fact, LotFact
 from rules.moment import Moment, clock_doubt
 from rules.run_out import EVALUATION_VERSION
 
@@ -128,6 +128,8 @@ class AssuranceRecord:
 
     def caused_by(self, fact: Fact) -> None:
         """Write the disturbance that another fact is, if it is one."""
+        if isinstance(fact, CorrectionFact) and fact.what == "holder-moved":
+            self._disturbance(DisturbanceFact("holder-change", fact.reason, fact.role))
         if isinstance(fact, LotFact) and fact.what in _CAUSE_OF_LOT:
             self._disturbance(DisturbanceFact(_CAUSE_OF_LOT[fact.what], self.record.code))
         if isinstance(fact, AlarmFact) and fact.is_raised and fact.code in _CAUSE_OF_ALARM:

@@ -1,0 +1,172 @@
+"""``[bench.check]``: which master checks a bench asks for, on what, and when."""
+
+from collections.abc import Iterator
+from datetime import time
+from decimal import Decimal
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, field_validator, model_validator
+
+from daemon.toml_file import Faults
+from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text
+from rules.assurance_model import Cause
+from rules.check_at_bench import CheckRules
+from rules.check_due import CAUSE_TEXT, DueRules
+from rules.length import um_to_nm
+from rules.masters import (
+    CheckKind,
+    CheckLimits,
+    Master,
+    MasterError,
+    Subject,
+    holder_allowed_nm,
+    run_out_limits,
+    sensitivity_limits,
+    tightest_limit_nm,
+)
+from rules.ruleset import RuleBook, RuleSet
+
+_S_PER_HOUR = 3600
+
+
+class MasterSection(Section):
+    """A thing of known run-out, with its certificate."""
+
+    id: Annotated[Text, Field(max_length=80)]
+    subject: Subject
+    tir_um: Annotated[Micrometres, Field(ge=0)] = Decimal(0)
+    """Run-out (TIR) by its certificate; the taper seat itself has none."""
+
+    uncertainty_um: Annotated[Micrometres, Field(ge=0)] = Decimal(0)
+    """U (k = 2) of that value."""
+
+    @property
+    def kind(self) -> CheckKind:
+        """Return which check is made on it."""
+        return "sensitivity" if self.subject == "eccentric-master" else "run-out"
+
+    @property
+    def master(self) -> Master:
+        """Return it as the core takes it."""
+        return Master(
+            self.id, self.subject, um_to_nm(self.tir_um), um_to_nm(self.uncertainty_um)
+        )
+
+
+class CheckSection(Section):
+    """Master checks of a bench; without masters none is asked for, which every record states.
+
+    A 0 in ``every_pieces`` or ``every_hours``: not by pieces, not by time.
+    """
+
+    every_pieces: Annotated[int, Field(ge=0, le=1_000_000)] = 50
+    every_hours: Annotated[Number, Field(ge=0, le=1000)] = Decimal(2)
+    causes: list[Cause] = list(CAUSE_TEXT)
+    shift_starts: list[Text] = []
+    warn_percent: Annotated[int, Field(ge=1, le=100)] = 80
+    holder_um: Annotated[Micrometres, Field(gt=0)] | None = None
+    """Run-out the holder may have. None: what no grade of the rule file suffers from."""
+
+    zero_drift_um: Annotated[Micrometres, Field(gt=0)] | None = None
+    """Most that the zero may move between two good checks. None: no limit."""
+
+    master: list[MasterSection] = []
+
+    @field_validator("shift_starts")
+    @classmethod
+    def _are_times(cls, value: list[str]) -> list[str]:
+        for text in value:
+            if len(text) != 5 or _time(text) is None:
+                raise ValueError(f'got {text!r}; accepted are times such as "06:00"')
+        if len(set(value)) < len(value):
+            raise ValueError("a time stands twice; accepted is each once")
+        return value
+
+    @model_validator(mode="after")
+    def _one_master_a_kind(self) -> "CheckSection":
+        kinds = [one.kind for one in self.master]
+        twice = next((kind for kind in kinds if kinds.count(kind) > 1), None)
+        if twice is not None:
+            raise KeyFaultError("master", f"two for {twice}; accepted is one a kind of check")
+        return self
+
+    def due_rules(self, zone: ZoneInfo) -> DueRules:
+        """Return when checks are due."""
+        return DueRules(
+            asked=frozenset(one.kind for one in self.master),
+            every_pieces=self.every_pieces or None,
+            every_s=round(self.every_hours * _S_PER_HOUR) or None,
+            causes=frozenset(self.causes),
+            shift_starts=tuple(at for text in self.shift_starts if (at := _time(text))),
+            zone=zone,
+            warn_percent=self.warn_percent,
+        )
+
+
+def _time(text: str) -> time | None:
+    try:
+        return time.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def check_rules(section: CheckSection, grading: RuleSet) -> CheckRules | None:
+    """Return what a bench asks for under these rules; None: no checks.
+
+    Raises:
+        MasterError: If a master can prove nothing here.
+    """
+    if not section.master:
+        return None
+    by_kind = sorted(section.master, key=lambda one: one.kind)  # run-out first
+    drift = section.zero_drift_um
+    return CheckRules(
+        tuple(_limits(one, section, grading) for one in by_kind),
+        None if drift is None else um_to_nm(drift),
+    )
+
+
+def _limits(one: MasterSection, section: CheckSection, grading: RuleSet) -> CheckLimits:
+    if one.kind == "sensitivity":
+        return sensitivity_limits(one.master, tightest_limit_nm(grading.grades))
+    allowed = section.holder_um
+    return run_out_limits(
+        one.master,
+        holder_allowed_nm(grading.grades) if allowed is None else um_to_nm(allowed),
+    )
+
+
+def master_faults(section: CheckSection, book: RuleBook) -> Iterator[tuple[str, str]]:
+    """Yield key and reason of every master that can prove nothing for an article."""
+    for number, one in enumerate(section.master):
+        for article, grading in book.articles.items():
+            try:
+                _limits(one, section, grading)
+            except MasterError as error:
+                yield (
+                    f"master.{number}",
+                    f"{error} (article {article})" if article else str(error),
+                )
+                break
+
+
+def note_masters(
+    number: int, section: CheckSection, mode: Literal["sweep", "single-value"],
+    book: RuleBook, faults: Faults,
+) -> None:  # fmt: skip
+    """Note every fault of a bench's masters.
+
+    Args:
+        number: Number of the bench in its file.
+        section: Its checks.
+        mode: How the bench captures.
+        book: Its rule file.
+        faults: Where they are noted.
+    """
+    where = f"bench.{number}.check"
+    if section.master and mode == "single-value":
+        text = "finished values can't be checked with a master; accepted is mode sweep"
+        faults.add(f"{where}.master", text)
+    for key, text in master_faults(section, book):
+        faults.add(f"{where}.{key}", text)

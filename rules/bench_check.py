@@ -1,0 +1,132 @@
+"""Master checks within the step of a bench: what begins one, takes its seats, ends it."""
+
+from dataclasses import replace
+
+from rules import check_at_bench
+from rules.bench_alarms import alarm
+from rules.bench_model import (
+    BenchRules,
+    BenchState,
+    CheckBegun,
+    CheckStopped,
+    CommandRefusedError,
+    DueChanged,
+    Result,
+)
+from rules.check_at_bench import CheckRules
+from rules.check_facts import CheckFact
+from rules.clamping import Clamping
+from rules.facts import AlarmCode, Fact
+
+
+def is_due(state: BenchState) -> bool:
+    """Return whether the next piece has to wait for a check; one that was begun does not."""
+    return state.due.stops(is_piece_begun=state.piece is not None)
+
+
+def taken(
+    state: BenchState, event: DueChanged | CheckBegun | CheckStopped, rules: BenchRules
+) -> Result:
+    """Take what is said of checks.
+
+    Raises:
+        CommandRefusedError: If it makes no sense now; the message says why.
+    """
+    match event:
+        case DueChanged():
+            return due_changed(state, event)
+        case CheckBegun():
+            return begin(state, event, rules)
+        case CheckStopped():
+            return stop(state, event, rules)
+
+
+def due_changed(state: BenchState, event: DueChanged) -> Result:
+    """Take note of what is due: a warning first, then an alarm; a failed check is its own."""
+    state = replace(state, due=event.due, fitness=event.standing)
+    level, text = event.due.level, "; ".join(event.due.reasons)
+    facts: tuple[Fact, ...] = ()
+    stands: dict[AlarmCode, bool] = {
+        "check-soon": level == "soon",
+        "check-due": level == "due" and not event.is_failed,
+        "check-failed": level == "due" and event.is_failed,
+    }
+    for code, is_on in stands.items():
+        state, told = alarm(state, code, is_on, text if is_on else "")
+        facts = (*facts, *told)
+    return state, facts
+
+
+def begin(state: BenchState, asked: CheckBegun, rules: BenchRules) -> Result:
+    """Begin a check between two pieces.
+
+    Raises:
+        CommandRefusedError: If none is asked for, one is begun, or a piece is in work.
+    """
+    wanted = _asked_for(rules)
+    if state.check is not None:
+        raise CommandRefusedError(f"a {state.check.kind} check is begun already")
+    if state.piece is not None:
+        raise CommandRefusedError(
+            f"piece {state.piece} is in work or in hand: put it away, then check"
+        )
+    if state.is_measuring:
+        raise CommandRefusedError("a clamping is being measured: let it end")
+    at_work = check_at_bench.begin(wanted, state.fitness.good, asked.by, asked.role)
+    return replace(state, check=at_work), ()
+
+
+def stop(state: BenchState, asked: CheckStopped, rules: BenchRules) -> Result:
+    """Give a check up: it is on record and changes nothing.
+
+    Raises:
+        CommandRefusedError: If none is begun, or no reason is given.
+    """
+    wanted = _asked_for(rules)
+    if state.check is None:
+        raise CommandRefusedError("no master check is begun")
+    if not asked.reason.strip():
+        raise CommandRefusedError("breaking a check off needs a reason")
+    fact = check_at_bench.broken_off(state.check, wanted, asked.reason, asked.role)
+    begun = "begun-before" if state.begun == "check" else state.begun
+    return replace(state, check=None, begun=begun), (fact,)
+
+
+def _asked_for(rules: BenchRules) -> CheckRules:
+    if rules.check is None:
+        raise CommandRefusedError(
+            "the bench file asks for no master checks; accepted is one with [bench.check] "
+            "and its masters"
+        )
+    return rules.check
+
+
+def interrupted(state: BenchState, why: str) -> BenchState:
+    """Return the state after an indicator was lost: seats of a check are taken again."""
+    if state.check is None:
+        return state
+    return replace(state, check=replace(state.check, seats=(), note=why))
+
+
+def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Result:
+    """Take a clamping of the master."""
+    assert state.check is not None  # the caller asked
+    assert rules.check is not None  # none is begun without
+    at_work, fact = check_at_bench.seat_taken(
+        state.check, clamping, rules.capture, rules.check, state.fitness.zeros
+    )
+    state = replace(state, check=at_work)
+    if fact is None:
+        return state, ()
+    state, told = _drift(state, fact, rules.check)
+    return state, (fact, *told)
+
+
+def _drift(state: BenchState, fact: CheckFact, rules: CheckRules) -> Result:
+    if fact.result != "good":
+        return state, ()
+    text = check_at_bench.drift_text(fact, rules)
+    known = next((said for code, said in state.alarms if code == "zero-drift"), "")
+    if not text and known and not known.startswith(f"{fact.kind}: "):
+        return state, ()  # it was said of the other kind's master
+    return alarm(state, "zero-drift", bool(text), f"{fact.kind}: {text}" if text else "")

@@ -1,0 +1,272 @@
+"""A bench that has to be checked: when it asks, what it grades, what it says."""
+
+import json
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon import snapshot
+from daemon.commands import carry_out
+from daemon.config import load
+from daemon.errors import ConfigError
+from daemon.messages import Command
+from tests.daemon.bench_of_sweeps import AT_CHECK, CHECK, SweepBench, sweep_bench
+from tests.daemon.bench_of_values import value_bench
+
+Make = Callable[..., Path]
+
+ALL_SLOW = dict.fromkeys(("1", "2", "H", "N"), "slow")
+TOP = (2.0, 2.0, 2.0)
+
+
+@pytest.fixture
+def bench(bench_folder: Make) -> Iterator[SweepBench]:
+    made = sweep_bench(bench_folder)
+    yield made
+    made.close()
+
+
+def ask(bench: SweepBench, command: str, **values: object) -> Any:
+    number = bench.rows("SELECT count(*) FROM inbound")[0][0]
+    body = {"id": f"c{number}-{command}", "command": command, "role": "lead", **values}
+    return carry_out(Command.model_validate(body), bench.runner, bench.store)
+
+
+def checks(bench: SweepBench) -> list[tuple[object, ...]]:
+    return bench.rows("SELECT kind, result FROM checks ORDER BY seq")
+
+
+def statuses(bench: SweepBench) -> list[object]:
+    return [row[0] for row in bench.rows("SELECT status FROM piece_status ORDER BY number")]
+
+
+def test_nothing_is_graded_before_a_good_check(bench: SweepBench) -> None:
+    assert (bench.word, bench.lamps) == ("master-check", ALL_SLOW)
+    assert bench.runner.shown.signals.prompt == "check"
+    assert set(bench.runner.alarms) == {"check-due"}
+    bench.clamp(2.0)
+    assert bench.rows("SELECT count(*) FROM clampings") == [(0,)]
+    (body,) = bench.rows("SELECT body FROM events WHERE kind = 'clamping'")[0]
+    assert json.loads(str(body))["data"]["reason"].startswith("check-due")
+
+
+def test_the_foot_begins_a_check_and_a_good_one_opens_the_bench(bench: SweepBench) -> None:
+    bench.press_foot()
+    assert "mandrel MM-1" in bench.runner.shown.signals.text
+    assert bench.lamps == {}
+    bench.seat(0.3, 0.2)
+    assert "eccentric master EM-1" in bench.runner.shown.signals.text
+    bench.seat(5.1, 0.1)
+    assert "by half a turn" in bench.runner.shown.signals.text
+    bench.seat(5.1, 0.6)
+    assert checks(bench) == [("run-out", "good"), ("sensitivity", "good")]
+    assert bench.runner.alarms == {}
+    bench.piece(*TOP)
+    (said,) = bench.rows("SELECT checks_asked, span FROM piece_spans")
+    assert said == ("run-out sensitivity", "open")
+
+
+def test_seats_that_were_not_turned_over_are_taken_again(bench: SweepBench) -> None:
+    bench.press_foot()
+    bench.seat(0.3, 0.2)
+    bench.seat(5.1, 0.1)
+    bench.seat(5.1, 0.1)
+    assert checks(bench)[-1] == ("sensitivity", "invalid")
+    bench.sensitivity()
+    assert checks(bench)[-1] == ("sensitivity", "good")
+    assert bench.word != "master-check"
+
+
+def test_a_check_with_the_indicator_in_inch_fails_and_takes_the_span_back(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    bench.piece(*TOP)
+    bench.piece(5.0)
+    ask(bench, "master-check")
+    bench.seat(0.3, 0.2)
+    bench.scale = 1 / 25.4
+    bench.sensitivity()
+    assert checks(bench)[-1] == ("sensitivity", "failed")
+    (reason,) = bench.rows("SELECT reason FROM checks ORDER BY seq DESC LIMIT 1")[0]
+    assert "5 % of the certificate's 5.1 µm" in str(reason)
+    assert statuses(bench) == ["hold", "hold"]
+    assert set(bench.runner.alarms) >= {"check-failed"}
+    assert bench.runner.lot is not None
+    assert bench.runner.lot.put_away == {}
+    assert bench.word == "master-check"
+    said = [json.loads(str(r[0]))["data"] for r in bench.rows("SELECT body FROM events")]
+    (held,) = [data for data in said if data.get("what") == "span-held"]
+    assert (held["pieces"], held["boxes"]) == ([1, 2], ["A-1-001", "A-2-001"])
+    # Back to mm: the bench is fit again, the held pieces stay so.
+    bench.scale = 1.0
+    bench.check()
+    assert bench.word != "master-check"
+    assert statuses(bench) == ["hold", "hold"]
+
+
+def test_a_mandrel_that_reads_exactly_zero_fails(bench: SweepBench) -> None:
+    bench.tape.noise_um = 0.0
+    bench.press_foot()
+    bench.seat(0.0, 0.0)
+    assert checks(bench) == [("run-out", "failed")]
+
+
+def test_pieces_make_it_due_warned_of_before_and_only_between_pieces(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    for _ in range(3):
+        bench.piece(5.0)
+    assert set(bench.runner.alarms) == {"check-soon"}
+    bench.piece(5.0)
+    assert set(bench.runner.alarms) == {"check-due"}
+    assert bench.word == "master-check"
+    bench.check()
+    assert (bench.runner.alarms, statuses(bench)) == ({}, ["put-away"] * 4)
+    assert bench.rows("SELECT DISTINCT span FROM piece_spans") == [("good",)]
+
+
+def test_time_makes_it_due_within_a_piece_which_is_finished(bench: SweepBench) -> None:
+    bench.check()
+    bench.clamp(2.0)
+    bench.do(bench.tape.pause, 8 * 3600.0)
+    bench.tick()
+    assert set(bench.runner.alarms) == {"check-due"}
+    bench.piece(2.0, 2.0)
+    assert statuses(bench) == ["put-away"]
+    assert bench.word == "master-check"
+
+
+@pytest.mark.parametrize("years", [-10, 10])
+def test_a_clock_step_of_ten_years_within_a_span_moves_no_due_time(
+    bench: SweepBench, monkeypatch: pytest.MonkeyPatch, years: int
+) -> None:
+    bench.check()
+    bench.piece(5.0)
+    before = bench.runner.check_status()
+    true_utc = bench.clock.utc
+    monkeypatch.setattr(bench.clock, "utc", lambda: true_utc() + timedelta(days=3652 * years))
+    bench.piece(5.0)
+    after = bench.runner.check_status()
+    assert (before.level, after.level, after.open_pieces) == ("good", "good", 2)
+    assert before.minutes_left is not None
+    assert after.minutes_left is not None
+    assert 0 <= before.minutes_left - after.minutes_left <= 2
+    ask(bench, "master-check")
+    bench.seat(0.3, 0.2)
+    bench.sensitivity()
+    assert bench.rows("SELECT DISTINCT span FROM piece_spans") == [("good",)]
+
+
+def test_a_restart_and_a_lost_indicator_make_a_check_due(bench: SweepBench) -> None:
+    bench.check()
+    bench.piece(5.0)
+    bench.restart()
+    assert bench.runner.check_status().reasons == ["the service started anew"]
+    bench.do(bench.tape.rest)
+    bench.check()
+    assert bench.runner.check_status().level == "good"
+    bench.lose()
+    bench.find()
+    assert "connected anew" in bench.runner.check_status().reasons[0]
+    causes = bench.rows("SELECT cause FROM disturbances ORDER BY seq")
+    assert [cause for (cause,) in causes] == ["lot-change", "restart", "restart", "reconnect"]
+
+
+def test_another_pin_is_told_by_command(bench: SweepBench) -> None:
+    bench.check()
+    assert ask(bench, "master-changed", changed="pin").ok
+    assert bench.runner.check_status().reasons == ["another pin is in use"]
+
+
+def test_a_lot_with_an_open_span_cant_be_closed(bench: SweepBench) -> None:
+    bench.check()
+    bench.piece(5.0)
+    values = {"reason": "done", "counted": 119, "unproved": "scrapped"}
+    refused = ask(bench, "lot-close", **values)
+    assert (refused.ok, "closing check" in refused.text) == (False, True)
+    bench.clock.seconds += 60
+    assert ask(bench, "master-check").ok
+    bench.seat(0.3, 0.2)
+    bench.sensitivity()
+    assert ask(bench, "lot-close", **values, lot="again").ok
+
+
+def test_a_filled_order_asks_for_its_closing_check(bench_folder: Make) -> None:
+    order = ('order = { "grade-1" = 36 }', 'order = { "grade-1" = 1 }')
+    bench = sweep_bench(bench_folder, order)
+    bench.check()
+    bench.piece(*TOP)
+    assert bench.word == "master-check"
+    assert "the order is filled" in bench.runner.shown.signals.reason
+    assert bench.runner.lot is not None
+    assert bench.runner.lot.order_state == "filled-check-due"
+    bench.check()
+    assert bench.runner.lot.order_state == "filled"
+    bench.close()
+
+
+def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
+    bench.press_foot()
+    assert ask(bench, "master-check-stop", reason="master is away").ok
+    assert checks(bench) == [("run-out", "invalid")]
+    assert not ask(bench, "master-check-stop", reason="again").ok
+    assert bench.runner.check_status().level == "due"
+
+
+def test_a_zero_that_moved_too_far_between_two_good_checks_is_an_alarm(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    bench.tape.base_um = 3.0
+    ask(bench, "master-check")
+    bench.seat(0.3, 0.2)
+    assert "zero moved by" in bench.runner.alarms["zero-drift"]
+    bench.sensitivity()
+    drift = bench.rows("SELECT drift_um FROM checks_um ORDER BY seq")
+    assert [None if d is None else round(float(str(d))) for (d,) in drift] == [
+        None, None, 3, 3,
+    ]  # fmt: skip
+
+
+def test_status_says_how_much_is_left_and_lists_the_checks(bench: SweepBench) -> None:
+    bench.check()
+    bench.piece(5.0)
+    told = ask(bench, "master-status")
+    assert told.text.startswith("fit to judge: 3 pieces or 47")
+    assert [check["kind"] for check in told.data["checks"]] == ["sensitivity", "run-out"]
+    state = snapshot.state(bench.runner.shown, None, 1.0, check=bench.runner.check_status())
+    assert state.check is not None
+    assert (state.check.span, state.check.open_pieces) == ("open", 1)
+
+
+def test_a_bench_without_masters_grades_and_states_it(bench_folder: Make) -> None:
+    bench = value_bench(bench_folder)
+    bench.values("5.0")
+    assert bench.rows("SELECT checks_asked, span FROM piece_spans") == [("", "unassured")]
+    assert bench.runner.check_status().level == "off"
+    (body,) = bench.rows("SELECT body FROM events WHERE kind = 'verdict'")[0]
+    assert json.loads(str(body))["data"]["checks_asked"] == []
+    bench.close()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("tir_um = 5.1", "tir_um = 20", "bench.0.check.master.1: master EM-1: run-out 20.0 µm"),
+        ("tir_um = 0.1", "tir_um = 3", "bench.0.check.master.0: master MM-1"),
+        ('"solid-mandrel"', '"eccentric-master"', "two for sensitivity"),
+        ("every_hours = 8", 'shift_starts = ["6"]', 'accepted are times such as "06:00"'),
+    ],
+)
+def test_check_names_a_master_that_proves_nothing(
+    bench_folder: Make, old: str, new: str, said: str
+) -> None:
+    path = bench_folder((AT_CHECK, CHECK.replace(old, new) + AT_CHECK))
+    with pytest.raises(ConfigError) as caught:
+        load(path)
+    assert said in str(caught.value)
