@@ -43,6 +43,11 @@ def statuses(bench: SweepBench) -> list[object]:
     return [row[0] for row in bench.rows("SELECT status FROM piece_status ORDER BY number")]
 
 
+def order_state(bench: SweepBench) -> str:
+    assert bench.runner.lot is not None
+    return bench.runner.lot.order_state
+
+
 def test_nothing_is_graded_before_a_good_check(bench: SweepBench) -> None:
     assert (bench.word, bench.lamps) == ("master-check", ALL_SLOW)
     assert bench.runner.shown.signals.prompt == "check"
@@ -203,10 +208,9 @@ def test_a_filled_order_asks_for_its_closing_check(bench_folder: Make) -> None:
     bench.piece(*TOP)
     assert bench.word == "master-check"
     assert "the order is filled" in bench.runner.shown.signals.reason
-    assert bench.runner.lot is not None
-    assert bench.runner.lot.order_state == "filled-check-due"
+    assert order_state(bench) == "filled-check-due"
     bench.check()
-    assert bench.runner.lot.order_state == "filled"
+    assert order_state(bench) == "filled"
     bench.close()
 
 

@@ -17,6 +17,8 @@ from rules.bench import (
     with_lines,
 )
 from rules.capture_model import CaptureRules, CaptureState, Edge, IndicatorRules, LineLost, Tick
+from rules.check_at_bench import CheckRules
+from rules.check_due import Due
 from rules.clamping import Loosening
 from rules.facts import AlarmFact, Fact, PutAwayFact
 from rules.foot_switch import (
@@ -32,6 +34,7 @@ from rules.foot_switch import (
 )
 from rules.line_events import SignalFault
 from rules.lot import LotView
+from rules.masters import Master, run_out_limits
 from rules.put_away import PutAwayRules, PutAwayState
 from rules.ruleset import Grade, RuleSet
 from rules.signals import StateWord, show
@@ -52,6 +55,8 @@ CAPTURE = CaptureRules(
 )  # fmt: skip
 RULES = BenchRules(GRADING, CAPTURE, PutAwayRules(frozenset({"bin", "foot"})))
 BY_BIN = replace(RULES, put_away=PutAwayRules(frozenset({"bin"})))
+MANDREL = run_out_limits(Master("MM-1", "solid-mandrel", 100, 100), 800)
+WITH_CHECKS = replace(RULES, check=CheckRules((MANDREL,)))
 SINGLE = replace(RULES, capture=replace(CAPTURE, mode="single-value"))
 
 AT_REST = BenchState(seen=frozenset({"I"}))
@@ -76,6 +81,9 @@ STANDS: Mapping[Place, Stand] = {
     "blocked": Stand(replace(AT_REST, lost=(("I", "unplugged"),)), "blocked"),
     "coming-up": Stand(BenchState(), "coming-up"),
     "no-lot": Stand(AT_REST, "no-lot", lot=None),
+    "check-due": Stand(
+        replace(AT_REST, due=Due("due", ("a shift began",))), "master-check", WITH_CHECKS
+    ),
     "order-filled": Stand(
         AT_REST, "order-filled", lot=replace(LOT, put_away={"grade-1": 3}, next_piece=5)
     ),
@@ -128,6 +136,10 @@ def confirmed(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) ->
     )
 
 
+def check_begun(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bool:
+    return facts == () and after.check is not None and after.check.by == "foot-switch"
+
+
 def helped(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bool:
     return [fact.code for fact in facts if isinstance(fact, AlarmFact)] == ["help-called"]
 
@@ -143,6 +155,7 @@ SEEN_AS: Mapping[Meaning, Check] = {
     "nothing": nothing,
     "loosened": loosened,
     "confirm": confirmed,
+    "begin-check": check_begun,
     "call-help": helped,
     "ask-attention": looked_at,
 }
