@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from daemon.config import load
 from daemon.errors import ConfigError
 from daemon.messages import Command
 from tests.daemon.bench_of_sweeps import AT_CHECK, CHECK, SweepBench, sweep_bench
-from tests.daemon.bench_of_values import value_bench
+from tests.daemon.bench_of_values import HandClock, value_bench
 
 Make = Callable[..., Path]
 
@@ -274,3 +274,27 @@ def test_check_names_a_master_that_proves_nothing(
     with pytest.raises(ConfigError) as caught:
         load(path)
     assert said in str(caught.value)
+
+
+def test_the_end_of_summer_time_within_a_span_neither_starts_a_shift_nor_moves_the_hours(
+    bench_folder: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In Europe/Berlin clocks go back from 03:00 to 02:00 on 2026-10-25, at 01:00 UTC."""
+    shift = ("every_hours = 8", 'every_hours = 24\nshift_starts = ["02:30", "06:00"]')
+    start = datetime(2026, 10, 25, 0, 35, tzinfo=UTC)  # 02:35 in summer time
+    monkeypatch.setattr(
+        HandClock, "utc", lambda clock: start + timedelta(seconds=clock.seconds)
+    )
+    bench = SweepBench(bench_folder((AT_CHECK, CHECK.replace(*shift) + AT_CHECK)))
+    bench.check()
+    bench.piece(5.0)
+    bench.clock.seconds = 65 * 60  # 02:40 in winter time: 02:30 comes twice
+    bench.tick()
+    status = bench.runner.check_status()
+    assert (status.level, status.open_pieces) == ("good", 1)
+    assert status.minutes_left is not None
+    assert 22 * 60 + 50 < status.minutes_left < 23 * 60
+    bench.clock.seconds = (4 * 60 + 26) * 60  # 06:01 in winter time
+    bench.tick()
+    assert bench.runner.check_status().reasons == ["a shift began"]
+    bench.close()
