@@ -267,6 +267,9 @@ class RestState(Payload):
     text: str = ""
     """What may be said of the rest, for people."""
     what_next: str = ""
+    assumptions: list[str] = []
+    """What ``text`` rests on, a sentence each; what the master checks say of the holder is in
+    the lot's report."""
 
 
 class TrayData(Payload):

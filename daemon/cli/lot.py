@@ -197,3 +197,5 @@ def _print_lot(data: dict[str, Any]) -> None:
         typer.echo(f"  {data['rest']['text']}")
     if data["rest"] is not None and data["rest"]["what_next"]:
         typer.echo(f"  {data['rest']['what_next']}")
+    for said in data["rest"]["assumptions"] if data["rest"] is not None else ():
+        typer.echo(f"  assuming: {said}")

@@ -8,7 +8,13 @@ from rules.lot import LotView
 from rules.rest_life import looked
 from rules.rest_plan import RestPlan
 from rules.rest_view import Judged, RestView, at_most_now, judged_now, next_look
-from rules.rest_words import Circumstances, RestWords, nothing_left_words, rest_words
+from rules.rest_words import (
+    Circumstances,
+    RestWords,
+    holder,
+    nothing_left_words,
+    rest_words,
+)  # fmt: skip
 
 
 def plan_data(plan: RestPlan) -> RestPlanData:
@@ -111,4 +117,5 @@ def _state(lot: LotView, rest: RestView, found: Judged) -> RestState:
         at_most_now=at_most_now(rest),
         text=words.customer,
         what_next=words.what_next,
+        assumptions=[said for said in words.assumptions if said != holder(about)],
     )  # fmt: skip

@@ -110,6 +110,9 @@ def test_a_filled_order_draws_a_sample_that_the_record_repeats(
     assert found.rest == 39 - draw["size"]
     assert found.at_most == most_nonconforming(39, draw["size"], 0, 0.10)
     assert "drawn at random" in found.text
+    assert any("recorded before its first piece was measured" in s for s in found.assumptions)
+    assert look["rest"]["assumptions"] == found.assumptions
+    assert not any("master" in s and "WARNING" in s for s in found.assumptions)
     assert bench.rows("SELECT outcome, pieces, beyond FROM looks") == [
         ("proved", draw["size"], 0)
     ]
