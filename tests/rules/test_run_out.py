@@ -14,7 +14,8 @@ from tests.rules.bench_tape import INDEX_RULES, MS, SPEED_RULES, S
 from tests.rules.waves import FINE, eccentric, sweep_of
 
 # Published check values, section 6: max − min of N even samples of a pure eccentricity, worst
-# and mean share of 2e (closed forms there; from memory of no single source, recomputed here).
+# and mean share of 2e; at best all of it, for odd N cos(π / 2N) (closed forms there; from
+# memory of no single source, recomputed here).
 SAMPLING = {
     3: (0.750000, 0.826993), 4: (0.707107, 0.900316), 6: (0.866025, 0.954930),
     8: (0.923880, 0.974495), 12: (0.965926, 0.988616), 16: (0.980785, 0.993587),
@@ -34,6 +35,8 @@ def test_what_sampling_loses_is_as_published(samples: int) -> None:
         assert found.invalid is None or samples < 8
         shares.append(max(found.turns_nm) / (2 * e_nm))
     worst, mean = SAMPLING[samples]
+    best = 1.0 if samples % 2 == 0 else cos(pi / (2 * samples))
+    assert max(shares) == pytest.approx(best, abs=2e-5)
     assert min(shares) == pytest.approx(worst, abs=2e-5)
     assert sum(shares) / phases == pytest.approx(mean, abs=2e-5)
 

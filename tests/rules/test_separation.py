@@ -126,6 +126,41 @@ def test_the_harmonics_that_steps_cannot_separate_are_named(
     assert inseparable_harmonics(steps, 12) == named
 
 
+@pytest.mark.parametrize("steps", [2, 3, 4])
+def test_what_is_named_is_what_the_mean_of_turned_profiles_leaves(steps: int) -> None:
+    """m_j(t) = s(t) + a(t − 2πj/N); mean over j: s(t) + ∑ a_kN(t) (Estler, Evans & Shao)."""
+    rng, points = Random(6), 48
+    part = np.array([rng.gauss(0, 1) for _ in range(points)])
+    spindle = np.array([rng.gauss(0, 1) for _ in range(points)])
+    turned = [spindle + np.roll(part, points * j // steps) for j in range(steps)]
+    left = np.fft.rfft(np.mean(turned, axis=0) - spindle)
+    found = tuple(k for k in range(1, 13) if abs(left[k]) > 1e-9)
+    assert found == inseparable_harmonics(steps, 12)
+    for k in found:
+        assert left[k] == pytest.approx(np.fft.rfft(part)[k])
+
+
+def test_half_a_turn_is_the_reversal_of_two_readings() -> None:
+    # Donaldson reversal (published check values, section 6): half the sum is what stays, half
+    # the difference what is turned.
+    first, second = 1_100 + 300j, -250 + 90j
+    found = separate([first, second], [0, 180])
+    assert found.holder == pytest.approx((first + second) / 2)
+    assert found.collet == pytest.approx((first - second) / 2)
+
+
+@pytest.mark.parametrize("steps", [3, 4, 6, 12])
+def test_the_uncertainty_goes_with_one_over_the_root_of_the_steps(steps: int) -> None:
+    """u ∝ 1/√N (Estler, Evans & Shao 1997)."""
+    rng, errors = Random(steps), []
+    for _ in range(1_500):
+        angles = [360 * k / steps for k in range(steps)]
+        vectors = [700 * exp(1j * a * pi / 180) + axis_pair(rng, S_NM) for a in angles]
+        wrong = separate(vectors, angles).collet - 700
+        errors += [wrong.real, wrong.imag]
+    assert float(np.std(errors)) == pytest.approx(S_NM / sqrt(steps), rel=0.05)
+
+
 def test_the_holder_s_share_of_all_first_clampings_covers_the_truth() -> None:
     covered = 0
     for seed in range(200):

@@ -2,11 +2,12 @@
 
 from cmath import exp, rect
 from dataclasses import replace
-from math import cos, pi, radians, sqrt
+from math import cos, pi, radians, sin, sqrt
 from random import Random
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from rules.sweep import Proof, Sweep
 from rules.vectors import Harmonic, VectorError, fit_harmonic, sweep_vector
@@ -67,6 +68,32 @@ def test_even_steps_are_the_discrete_fourier_term() -> None:
     found = fit_harmonic([2 * pi * i / 64 for i in range(64)], values)
     assert found.vector == pytest.approx(2 * complex(term))
     assert found.mean_nm == pytest.approx(float(np.mean(values)))
+
+
+def test_it_is_the_centre_of_the_least_squares_circle() -> None:
+    """Published check values, section 6: evenly read, a = 2/n ∑ x, b = 2/n ∑ y, R = 1/n ∑ r.
+
+    The least-squares circle in the sense of ISO 4291:1985 / ISO 12181-1 (from memory); scipy
+    fits the circle itself, which that formula takes to be small beside its radius.
+    """
+    rng, n, radius_nm = Random(9), 72, 5e6
+    centre = complex(620, -810)
+    angles = [2 * pi * i / n for i in range(n)]
+    r = [radius_nm + (centre * exp(-1j * a)).real + rng.gauss(0, 50) for a in angles]
+    x, y = zip(
+        *((ri * cos(a), ri * sin(a)) for ri, a in zip(r, angles, strict=True)), strict=True
+    )
+    found = fit_harmonic(angles, r)
+    assert found.vector.conjugate() == pytest.approx(complex(2 / n * sum(x), 2 / n * sum(y)))
+    assert found.mean_nm == pytest.approx(sum(r) / n)
+    points = np.array(x) + 1j * np.array(y)
+    fitted = least_squares(
+        lambda c: np.abs(points - complex(c[0], c[1])) - c[2], [0.0, 0.0, 4e6], x_scale=1e3,
+        xtol=1e-14, ftol=1e-14, gtol=1e-14,
+    )  # fmt: skip
+    # The circle's curvature adds e²/R: 0.2 nm here.
+    assert found.vector.conjugate() == pytest.approx(complex(*fitted.x[:2]), abs=0.5)
+    assert found.mean_nm == pytest.approx(fitted.x[2], abs=0.5)
 
 
 def test_readings_that_come_unevenly_pull_nothing_aside() -> None:
