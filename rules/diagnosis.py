@@ -5,17 +5,16 @@ harmonics 1 to 5. Even steps, which a Fourier transform takes for granted, there
 Nothing here decides about a piece; the TIR comes from the readings alone.
 """
 
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from math import cos, pi
 from typing import TYPE_CHECKING
 
 from rules.run_out import evaluate
-from rules.spindle_angle import TURN_UDEG, unwrapped
+from rules.spindle_angle import TURN_UDEG
 from rules.sweep import Diagnosis, RunOut, Sweep, SweepRules
 from rules.sweep_angle import sweep_angle
-from rules.turns import Turn, whole_turns
+from rules.turns import Turn, turn_shares, turn_shares_v2, whole_turns
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,7 +34,18 @@ def evaluate_diagnosed(sweep: Sweep, rules: SweepRules) -> RunOut:
 def diagnose(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:
     """Return what the whole turns show; None where there are none, or too few readings."""
     turns = whole_turns(sweep, rules)
-    shares = turn_shares(sweep, turns, rules)
+    return _diagnosed(sweep, rules, turns, turn_shares(sweep, turns, rules))
+
+
+def diagnose_v2(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:
+    """Return what version 2 found: by time alone its second turn lay beside the first."""
+    turns = whole_turns(sweep, rules)
+    return _diagnosed(sweep, rules, turns, turn_shares_v2(sweep, turns, rules))
+
+
+def _diagnosed(
+    sweep: Sweep, rules: SweepRules, turns: Sequence[Turn], shares: list[tuple[int, float]]
+) -> Diagnosis | None:
     if len(shares) < 2 * (2 * HARMONICS + 2):
         return None
     import numpy as np
@@ -57,24 +67,6 @@ def diagnose(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:
         form_nm=_form_nm(found),
         noise_nm=round(noise),
     )
-
-
-def turn_shares(
-    sweep: Sweep, turns: Sequence[Turn], rules: SweepRules
-) -> list[tuple[int, float]]:
-    """Return the readings of the whole turns: which, and how many turns from their start."""
-    if not turns:
-        return []
-    if rules.proof == "angle":
-        gone = unwrapped(sweep.angle_udeg)
-        end = len(turns) * TURN_UDEG
-        return [(i, way / TURN_UDEG) for i, way in enumerate(gone) if 0 <= way < end]
-    shares: list[tuple[int, float]] = []
-    for number, turn in enumerate(turns):
-        first = bisect_left(sweep.at_ns, turn.start_ns)
-        inside = range(first, bisect_left(sweep.at_ns, turn.close_ns))
-        shares += [(i, number + turn.share_at(sweep.at_ns[i])) for i in inside]
-    return shares
 
 
 def _spindle_at(gone: float, sweep: Sweep, rules: SweepRules, turns: Sequence[Turn]) -> float:

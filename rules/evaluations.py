@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rules.clamping import Clamping
-from rules.diagnosis import diagnose
+from rules.diagnosis import diagnose, diagnose_v2
 from rules.grading import Assessed, Decision, assess, decide
 from rules.ruleset import RuleSet
 from rules.run_out import (
@@ -19,6 +19,7 @@ from rules.run_out import (
     evaluate,
     evaluate_single,
     evaluate_v1,
+    evaluate_v2,
 )
 from rules.sweep import Diagnosis
 
@@ -43,7 +44,8 @@ class Evaluation:
 
 
 SHIPPED: Mapping[str, Evaluation] = {
-    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide, diagnose),
-    "2": Evaluation(evaluate, evaluate_single, assess, decide, diagnose),
+    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide, diagnose_v2),
+    "2": Evaluation(evaluate_v2, evaluate_single, assess, decide, diagnose_v2),
+    "3": Evaluation(evaluate, evaluate_single, assess, decide, diagnose),
 }
 """Version → evaluation."""

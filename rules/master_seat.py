@@ -12,10 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
 
-from rules.diagnosis import turn_shares
 from rules.run_out import evaluate
 from rules.sweep import Invalid, Sweep, SweepRules
-from rules.turns import Turn, whole_turns
+from rules.turns import Turn, turn_shares, whole_turns
 from rules.vectors import VectorError, sweep_vector
 
 HARMONICS = 5

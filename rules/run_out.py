@@ -8,10 +8,12 @@ ISO 1101). Everything that could make a bad collet read low ends as *invalid* wi
 from collections.abc import Sequence
 from dataclasses import replace
 
+from rules.cut_crest import is_cut_off
 from rules.flag_order import flags_out_of_order
 from rules.harmonic import first_harmonic
 from rules.spikes import spikes
 from rules.spindle_angle import went_back
+from rules.standstill import range_until_standstill_nm, standstill
 from rules.sweep import (
     WHAT_TO_DO,
     Cut,
@@ -25,13 +27,15 @@ from rules.turns import Turn, held_too_long, turns_gone, way_gone
 
 __all__ = [
     "EVALUATION_VERSION", "WHAT_TO_DO", "Cut", "Invalid", "Proof", "RunOut", "Sweep",
-    "SweepRules", "evaluate", "evaluate_single", "evaluate_v1",
+    "SweepRules", "evaluate", "evaluate_single", "evaluate_v1", "evaluate_v2",
 ]  # fmt: skip
 
-EVALUATION_VERSION = "2"
+EVALUATION_VERSION = "3"
 """Named on every clamping; a change of what is computed gets a new one.
 
-Version 1 looked for no spikes: ``evaluate_v1`` still computes it.
+Version 1 looked for no spikes. Version 2 took much noise for spikes, and a stylus at the end
+of its travel for a broad crest where noise hid how flat it lay. Both are still computed:
+``evaluate_v1``, ``evaluate_v2``.
 """
 
 _INVALID_OF_CUT: dict[Cut, Invalid] = {
@@ -63,19 +67,38 @@ _SPIKE_PERCENT = 10
 """A spike below this share of the top limit or of the TIR changes no grade by much."""
 
 
+_NOISE_DEVIATIONS = 6
+"""So far from the line between its neighbours chance brings one reading in 5e8."""
+
+
 def evaluate(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return TIR and validity of a sweep; the same sweep always gives the same answer."""
+    turns, found = _evaluated(sweep, rules, _NOISE_DEVIATIONS)
+    if found.invalid is None and is_cut_off(sweep, turns, rules):
+        return replace(found, tir_nm=None, seen_nm=None, invalid="stylus-off")
+    return found
+
+
+def evaluate_v2(sweep: Sweep, rules: SweepRules) -> RunOut:
+    """Return TIR and validity as version 2 computed them."""
+    return _evaluated(sweep, rules, 0)[1]
+
+
+def _evaluated(
+    sweep: Sweep, rules: SweepRules, noise_deviations: int
+) -> tuple[list[Turn], RunOut]:
     gone = way_gone(sweep, rules)
     turns = turns_gone(sweep, rules, gone)
     found = _judged(sweep, turns, gone, rules)
     if found.invalid not in (None, "turns-disagree", "drift"):
-        return found
+        return turns, found
     largest_nm = max(rules.top_limit_nm, *found.turns_nm)
-    dirt = spikes(sweep, turns, rules.step_nm, largest_nm * _SPIKE_PERCENT // 100)
+    least_nm = largest_nm * _SPIKE_PERCENT // 100
+    dirt = spikes(sweep, turns, rules.step_nm, least_nm, noise_deviations)
     if not dirt:
-        return found
+        return turns, found
     seen_nm = _seen_without(turns, dirt)
-    return replace(found, tir_nm=None, seen_nm=seen_nm, invalid="spike")
+    return turns, replace(found, tir_nm=None, seen_nm=seen_nm, invalid="spike")
 
 
 def _seen_without(turns: Sequence[Turn], dirt: frozenset[int]) -> int:
@@ -124,7 +147,7 @@ def _first_fault(
     sweep: Sweep, turns: Sequence[Turn], gone: Sequence[int], rules: SweepRules
 ) -> Invalid | None:
     if sweep.cut is not None:
-        is_short = sweep.cut in _AFTER_A_STOP and _standstill(sweep, rules) is not None
+        is_short = sweep.cut in _AFTER_A_STOP and standstill(sweep, rules) is not None
         return "short-turn" if is_short else _INVALID_OF_CUT[sweep.cut]
     if _is_turned_back(sweep, gone, rules):
         return "turned-back"
@@ -221,51 +244,4 @@ def _seen_at_least(
         return None
     if turns:
         return max(0, min(turn.tir_nm - turn.closure_nm for turn in turns))
-    return _range_until_standstill_nm(sweep, rules)
-
-
-def _range_until_standstill_nm(sweep: Sweep, rules: SweepRules) -> int | None:
-    """Return largest minus smallest reading up to where the pin came to rest.
-
-    No hand opens a nut on a turning spindle: what moves after a standstill may be the nut.
-    """
-    if not sweep.value_nm:
-        return None
-    values = sweep.value_nm[: _standstill(sweep, rules)]
-    return max(values) - min(values)
-
-
-def _standstill(sweep: Sweep, rules: SweepRules) -> int | None:
-    """Return how many readings there are up to the end of the first standstill, if any."""
-    band_nm = max(3 * rules.step_nm, rules.top_limit_nm // 20)
-    count = len(sweep.value_nm)
-    start = 0
-    for end in range(count):
-        start = _band_start(sweep.value_nm, start, end, band_nm)
-        if sweep.at_ns[end] - sweep.at_ns[start] >= rules.standstill_ns:
-            return _band_end(sweep.value_nm, start, end, band_nm)
-    return None
-
-
-def _band_start(values: Sequence[int], start: int, end: int, band_nm: int) -> int:
-    """Return the first index from which all values up to ``end`` lie in one band."""
-    high = low = values[end]
-    first = end
-    while first > start:
-        value = values[first - 1]
-        high, low = max(high, value), min(low, value)
-        if high - low > band_nm:
-            break
-        first -= 1
-    return first
-
-
-def _band_end(values: Sequence[int], start: int, end: int, band_nm: int) -> int:
-    """Return the index after the last value that stays in the band of what rests."""
-    resting = values[start : end + 1]
-    high, low = max(resting), min(resting)
-    for index in range(end + 1, len(values)):
-        high, low = max(high, values[index]), min(low, values[index])
-        if high - low > band_nm:
-            return index
-    return len(values)
+    return range_until_standstill_nm(sweep, rules)

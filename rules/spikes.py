@@ -17,10 +17,14 @@ _MAD_TO_DEVIATION = 1.4826
 """Median absolute deviation to standard deviation of normal noise (common practice)."""
 
 
-def spikes(sweep: Sweep, turns: Sequence[Turn], step_nm: int, least_nm: int) -> frozenset[int]:
+def spikes(
+    sweep: Sweep, turns: Sequence[Turn], step_nm: int, least_nm: int, noise_deviations: int
+) -> frozenset[int]:
     """Return the times of spikes of at least ``least_nm`` in the turns of a sweep.
 
-    With one turn alone nothing can be compared: none is found.
+    With one turn alone nothing can be compared: none is found. What all readings of a noisy
+    indicator do is no spike: it has to lie so many deviations of theirs off the line between
+    its neighbours.
     """
     least_nm = max(least_nm, _LEAST_STEPS * step_nm)
     if len(turns) < 2:
@@ -33,11 +37,13 @@ def spikes(sweep: Sweep, turns: Sequence[Turn], step_nm: int, least_nm: int) -> 
     high = {i: _excess(sweep, i) for i in range(first, end)}
     if not any(abs(size) >= least_nm for size in high.values()):
         return frozenset()  # almost always; the rest costs more than all other checks
+    lying = sorted(map(abs, high.values()))
+    noise_nm = _MAD_TO_DEVIATION * lying[len(lying) // 2]
     places = _places(sweep, turns, first, end)
     apart = {i: _apart(i, high, places) for i in high if i in places}
     sizes = sorted(apart.values())
     deviation = _MAD_TO_DEVIATION * sizes[len(sizes) // 2] if sizes else 0.0
-    limit = max(least_nm, _LEAST_DEVIATIONS * deviation)
+    limit = max(least_nm, _LEAST_DEVIATIONS * deviation, noise_deviations * noise_nm)
     found = (i for i, size in apart.items() if size >= limit and _stands_out(i, high))
     return frozenset(sweep.at_ns[i] for i in found)
 

@@ -201,6 +201,40 @@ def _value_at(sweep: Sweep, at_ns: int) -> int:
     return sweep.value_nm[earlier] + rise * (at_ns - sweep.at_ns[earlier]) // span
 
 
+def turn_shares(
+    sweep: Sweep, turns: Sequence[Turn], rules: SweepRules
+) -> list[tuple[int, float]]:
+    """Return the readings of the whole turns: which, and how many turns from their start."""
+    if rules.proof != "index" and turns:
+        # By time alone a turn is swept for longer, and the next begins where that ends.
+        return _shares(sweep, turns, rules, [turns[0].share_at(t.start_ns) for t in turns])
+    return turn_shares_v2(sweep, turns, rules)
+
+
+def turn_shares_v2(
+    sweep: Sweep, turns: Sequence[Turn], rules: SweepRules
+) -> list[tuple[int, float]]:
+    """Return them as version 2 took them: each turn to begin where the last one closed."""
+    return _shares(sweep, turns, rules, range(len(turns)))
+
+
+def _shares(
+    sweep: Sweep, turns: Sequence[Turn], rules: SweepRules, begun: Sequence[float]
+) -> list[tuple[int, float]]:
+    if not turns:
+        return []
+    if rules.proof == "angle":
+        gone = unwrapped(sweep.angle_udeg)
+        end = len(turns) * TURN_UDEG
+        return [(i, way / TURN_UDEG) for i, way in enumerate(gone) if 0 <= way < end]
+    shares: list[tuple[int, float]] = []
+    for before, turn in zip(begun, turns, strict=True):
+        first = bisect_left(sweep.at_ns, turn.start_ns)
+        inside = range(first, bisect_left(sweep.at_ns, turn.close_ns))
+        shares += [(i, before + turn.share_at(sweep.at_ns[i])) for i in inside]
+    return shares
+
+
 def held_too_long(turn: Turn, tir_nm: int, step_nm: int) -> int | None:
     """Return the value a turn stayed on for longer than rounding can explain, else None.
 

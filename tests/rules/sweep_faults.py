@@ -132,3 +132,19 @@ FAULTS: dict[str, Fault] = {
 UNSEEN = ("folded sign", "inch taken for mm", "0.5 s mean at 2.4 s a turn")
 
 ROCKED = {f"rocked over {d}°": rocked(d) for d in (60, 120, 180, 240, 300, 350)}
+
+
+def near_the_limit(is_digital: bool, limit_nm: int) -> Fault:
+    """Return a stylus that shows 0.7 to 1 of the limit and no more: the worst there is.
+
+    Its end is that of its mechanism, in noise, or (digital) of what its numbers can say.
+    """
+
+    def made(rng: Random, pin: Pin, rules: SweepRules) -> Sweep:
+        end_nm = min(pin.at(k / 720) for k in range(720)) + limit_nm * rng.uniform(0.7, 1.0)
+        if not is_digital:
+            return honest(rng, replace(pin, end_nm=end_nm), rules)
+        sweep, last_nm = honest(rng, pin, rules), round(end_nm / 100) * 100
+        return replace(sweep, value_nm=tuple(min(last_nm, v) for v in sweep.value_nm))
+
+    return made

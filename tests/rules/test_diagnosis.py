@@ -146,3 +146,14 @@ def test_by_an_encoder_the_direction_counts_from_its_zero(sense: int, start_deg:
     # cos(2π(a + 0.31)) is largest at a = -0.31, whichever way it went.
     straight = shown(sweep, RULES["angle"]).direction_udeg / ONE
     assert (straight + 0.31 * 360 + 180) % 360 - 180 == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("proof", ["speed", "period"])
+def test_turns_known_by_time_alone_are_laid_over_each_other(proof: Proof) -> None:
+    # The second is swept from 5 % of a turn after the first closed: the same pin all the same.
+    pin, rules = Pin(((3_000, 0.2),)), RULES[proof]
+    for seed in range(5):
+        seen = diagnose(Reader(Random(seed), noise_nm=50).sweep(pin, steady(), rules), rules)
+        assert seen is not None
+        assert seen.amplitude_nm == pytest.approx(3_000, abs=30)
+        assert seen.noise_nm < 80

@@ -13,7 +13,15 @@ from rules.capture_model import ClampingEnded, Noticed
 from rules.run_out import evaluate
 from rules.sweep import Proof, SweepRules
 from tests.rules.bench_tape import INDEX, captured, tape
-from tests.rules.sweep_faults import FAULTS, ROCKED, UNSEEN, Fault, honest, reader_of
+from tests.rules.sweep_faults import (
+    FAULTS,
+    ROCKED,
+    UNSEEN,
+    Fault,
+    honest,
+    near_the_limit,
+    reader_of,
+)
 from tests.rules.turned_sweeps import RULES, TWO_FLAGS, drawn_pin, steady
 
 pytestmark = pytest.mark.long
@@ -22,26 +30,42 @@ LIMIT_NM = 5_000
 PIECES = 1_000
 
 
-def accepted(fault: Fault, rules: SweepRules, ratio: tuple[float, float], seed: str) -> int:
+def accepted(
+    fault: Fault, rules: SweepRules, ratio: tuple[float, float], seed: str, pieces: int = PIECES
+) -> int:
     """Return how many of the pieces, all worse than the limit, came out within it."""
     rng = Random(seed)
     count = 0
-    for _ in range(PIECES):
+    for _ in range(pieces):
         pin = drawn_pin(rng, LIMIT_NM * rng.uniform(*ratio))
         found = evaluate(fault(rng, pin, rules), rules)
         count += found.tir_nm is not None and found.tir_nm <= LIMIT_NM
     return count
 
 
-@pytest.mark.parametrize("proof", ["index", "speed", "period", "angle"])
-def test_bad_metal_is_not_passed_by_a_driven_spindle(proof: Proof) -> None:
-    print(f"\n{proof}: passed of {PIECES}, true TIR 1.25 to 3 times the limit")
-    for name, fault in FAULTS.items():
-        count = accepted(fault, RULES[proof], (1.25, 3.0), proof + name)
-        print(f"  {name:28} {count}")
-        # A broad crest cut off by the end of the travel looks like a broad crest: 1 or 2 of
-        # 1000 pass, and README's limits say so.
-        most = 3 if name == "stylus at its end" else 0
+AT_THE_LIMIT = {
+    "end in noise, at the limit": near_the_limit(False, LIMIT_NM),
+    "end of numbers, at the limit": near_the_limit(True, LIMIT_NM),
+}
+"""A stylus at its end that shows just what would pass: what no chance draws so ill."""
+
+PROOFS = {**{str(proof): rules for proof, rules in RULES.items()}, "two flags": TWO_FLAGS}
+
+JUST_ABOVE = (1.0, 1.05, 1.1, 1.15, 1.2)
+"""Nothing is promised here: noise, closure and margins decide; the table says how much."""
+
+
+@pytest.mark.parametrize("proof", PROOFS)
+def test_bad_metal_is_not_passed_by_a_driven_spindle(proof: str) -> None:
+    rules, each = PROOFS[proof], PIECES // len(JUST_ABOVE)
+    print(f"\n{proof}: passed of {PIECES} with true TIR of 1.25 to 3 times the limit,")
+    print(f"and of {each} each with {', '.join(f'{r:.2f}' for r in JUST_ABOVE)} to 0.05 more")
+    for name, fault in {"honest": honest, **FAULTS, **AT_THE_LIMIT}.items():
+        count = accepted(fault, rules, (1.25, 3.0), proof + name)
+        row = [accepted(fault, rules, (r, r + 0.05), f"{name}{r}", each) for r in JUST_ABOVE]
+        print(f"  {name:28} {count:5}   {' '.join(f'{n:4}' for n in row)}", flush=True)
+        # Where noise hides the end of the travel, a little of it is hidden for good: README.
+        most = 10 if name in AT_THE_LIMIT else 2 if name == "stylus at its end" else 0
         assert count <= most or name in UNSEEN
 
 
@@ -61,21 +85,6 @@ def test_rocking_by_hand_passes_no_bad_metal(
         count = accepted(fault, rules, (1.25, 3.0), name + what)
         print(f"  {what:28} {count}")
         assert count == 0 or not is_proof
-
-
-def test_what_passes_just_above_the_limit() -> None:
-    """From 1.0 to 1.25 noise, closure and the margins allow some; the table says how many."""
-    names = ("short turn 330°", "stylus at its end", "spike", "drift", "readings missing")
-    print(f"\nindex: passed of {PIECES} by true TIR over limit")
-    for name in ("honest", *names):
-        fault = honest if name == "honest" else FAULTS[name]
-        row = [
-            accepted(fault, RULES["index"], (r, r + 0.05), name + str(r))
-            for r in (1.0, 1.05, 1.1, 1.15, 1.2)
-        ]
-        print(f"  {name:24} {row}")
-        # A stylus that lies at its end for less than rounding explains hides up to a fifth.
-        assert row[-1] <= (PIECES // 50 if name == "stylus at its end" else 0)
 
 
 def test_the_same_tightening_read_again() -> None:

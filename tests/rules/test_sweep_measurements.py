@@ -102,8 +102,7 @@ def measured(name: str, kind: Kind, sweeps: int = SWEEPS) -> tuple[float, list[f
         ("index on a modem line, ripple ±20 %", Kind(ripple=0.2, on_readings=False), 0.001),
         ("index flag, ripple ±20 %, oval to 20 %", Kind(ripple=0.2, second=0.2), 0.002),
         ("index flag, run-out 0 to 1 µm", Kind(ripple=0.2, tir_um=(0.0, 1.0)), 0.001),
-        # So much noise passes for spikes now and then: README's limits say so.
-        ("index flag, noise 0.2 µm", Kind(ripple=0.2, noise_um=0.2), 0.06),
+        ("index flag, noise 0.2 µm", Kind(ripple=0.2, noise_um=0.2), 0.004),
         ("known speed ±5 %", Kind(SPEED, speed=0.05, turns=8.0, has_index=False), 0.002),
         (
             "known speed ±5 %, oval to 20 %",

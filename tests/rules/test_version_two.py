@@ -10,8 +10,8 @@ from random import Random
 
 import pytest
 
-from rules.diagnosis import evaluate_diagnosed
-from rules.run_out import evaluate_v1
+from rules.diagnosis import diagnose_v2
+from rules.run_out import evaluate_v1, evaluate_v2
 from rules.sweep import SweepRules
 from tests.rules.sweep_faults import FAULTS, ROCKED, honest
 from tests.rules.turned_sweeps import RULES, TWO_FLAGS, drawn_pin
@@ -27,7 +27,8 @@ def computed(name: str, rules: SweepRules) -> str:
             held = replace(rules, step_nm=step_nm)
             pin = drawn_pin(rng, rng.uniform(300, 15_000), form=0.5)
             sweep = fault(rng, pin, held)
-            digest.update(repr(evaluate_diagnosed(sweep, held)).encode())
+            found = replace(evaluate_v2(sweep, held), diagnosis=diagnose_v2(sweep, held))
+            digest.update(repr(found).encode())
             digest.update(repr(evaluate_v1(sweep, held)).encode())
     return digest.hexdigest()[:32]
 

@@ -7,7 +7,7 @@ that follows a path of angle over time.
 from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import cos, pi, sin
+from math import cos, inf, pi, sin
 from random import Random
 
 from rules.spindle_angle import TURN_UDEG
@@ -28,14 +28,19 @@ Path = Callable[[float], float]
 
 @dataclass(frozen=True)
 class Pin:
-    """A pin: amplitudes in nm and phases in turns of the harmonics 1, 2, …"""
+    """A pin: amplitudes in nm and phases in turns of the harmonics 1, 2, …
+
+    At ``end_nm`` the stylus comes to the end of its travel and follows it no further.
+    """
 
     harmonics: tuple[tuple[float, float], ...]
+    end_nm: float = inf
 
     def at(self, turns: float) -> float:
-        return sum(
+        true = sum(
             a * cos(2 * pi * (k * turns + p)) for k, (a, p) in enumerate(self.harmonics, 1)
         )
+        return min(true, self.end_nm)
 
     @property
     def tir_nm(self) -> float:
