@@ -9,6 +9,7 @@ from daemon import snapshot
 from daemon.alarm_commands import carry_out_alarm
 from daemon.bench import BenchRunner
 from daemon.clamping_figures import clamping_figures, distances
+from daemon.disposition_commands import carry_out_disposition
 from daemon.errors import StoreError
 from daemon.instrument_commands import carry_out_instrument
 from daemon.lot_commands import carry_out_lot
@@ -62,6 +63,8 @@ def _do(
             return _show_piece(command, runner, store)
         case "piece-retry" | "piece-abandon" | "holder-moved":
             return _by_lead(command, runner)
+        case "piece-dispose" | "box-dispose":
+            return carry_out_disposition(command, runner, store)
         case "master-check" | "master-check-stop" | "master-changed" | "master-status":
             return carry_out_master(command, runner, store)
         case (

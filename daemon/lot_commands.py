@@ -141,6 +141,7 @@ def standing_of(lot: Lot) -> dict[str, int]:
     return {
         **begun, "nonconforming": lot.nonconforming, "hold": lot.hold,
         "pending": lot.pending, "in-work": lot.open_pieces, "abandoned": lot.abandoned,
+        "released": lot.released, "scrapped": lot.scrapped, "concession": lot.concession,
     }  # fmt: skip
 
 

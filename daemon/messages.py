@@ -310,6 +310,11 @@ class Lot(Payload):
     open_pieces: int = 0
     """Pieces begun and neither put away nor abandoned."""
     abandoned: int = 0
+    released: int = 0
+    """Pieces without a grade that somebody released from hold."""
+    scrapped: int = 0
+    concession: int = 0
+    """Pieces that go by concession, whatever their verdict."""
     set_aside: int = 0
     """Pieces set aside at visual inspection."""
     unmeasured: int | None = None
@@ -795,6 +800,8 @@ class Command(Payload):
         "piece-show",
         "piece-retry",
         "piece-abandon",
+        "piece-dispose",
+        "box-dispose",
         "holder-moved",
         "master-check",
         "master-check-stop",
@@ -843,6 +850,8 @@ class Command(Payload):
     """``lot-open``: of the draws; empty lets the service make one."""
     cell: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
     """``lot-cell``: found empty; ``lot-visual``: where the piece lay."""
+    action: Literal["re-measure", "regrade", "scrap", "concession", "release"] | None = None
+    """``piece-dispose``, ``box-dispose``: what is decided; with ``regrade`` its ``grade``."""
     instrument: "InstrumentEntry | None" = None
     """``instrument-add``; of ``instrument-withdraw`` its id alone."""
     changed: Literal["pin", "holder", "indicator"] | None = None

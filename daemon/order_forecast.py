@@ -26,7 +26,7 @@ def order_forecast(
     measured = sum(
         sum(by_grade.values())
         for status, by_grade in counts.items()
-        if status not in ("in-work", "abandoned")
+        if status not in ("in-work", "abandoned", "replaced")
     )
     if wanted is None or lot.unmeasured is None or measured == 0:
         return None

@@ -126,6 +126,9 @@ def alarms(runner: BenchRunner) -> dict[AlarmCode, AlarmData]:
     return found
 
 
+_NOT_MEASURED = ("in-work", "abandoned", "replaced")
+
+
 def lot(runner: BenchRunner, store: Store) -> Lot:
     """Return the lot payload: counts from the store."""
     standing, view = store.standing(runner.by.bench), store.lot(runner.by.bench)
@@ -151,9 +154,12 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
         nonconforming=total.get("nonconforming", 0),
         hold=total.get("hold", 0),
         pending=total.get("pending", 0),
-        measured=begun - total.get("in-work", 0) - total.get("abandoned", 0),
+        measured=begun - sum(total.get(status, 0) for status in _NOT_MEASURED),
         open_pieces=total.get("in-work", 0),
         abandoned=total.get("abandoned", 0),
+        released=total.get("released", 0),
+        scrapped=total.get("scrapped", 0),
+        concession=total.get("concession", 0),
         set_aside=view.set_aside,
         unmeasured=view.unmeasured,
         retried=numbers["retried"],

@@ -34,6 +34,8 @@ from rules.bench_model import (
     HolderMoved,
     Judged,
     Placed,
+    RegradeAsked,
+    RemeasureAsked,
     Result,
     RetryAsked,
 )  # fmt: skip
@@ -80,9 +82,9 @@ from rules.lot import LotView
 __all__ = [
     "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved",
     "BenchEvent", "BenchRules", "BenchState", "CallAnswered", "CheckBegun", "CheckStopped",
-    "CommandRefusedError", "DueChanged", "HolderMoved", "Judged", "Placed", "RetryAsked",
-    "foot_place", "note_line", "resume", "settled", "step", "why_refused", "with_lines",
-    "with_record",
+    "CommandRefusedError", "DueChanged", "HolderMoved", "Judged", "Placed",
+    "RegradeAsked", "RemeasureAsked", "RetryAsked", "foot_place", "note_line", "resume",
+    "settled", "step", "why_refused", "with_lines", "with_record",
 ]  # fmt: skip
 
 
@@ -424,12 +426,16 @@ def _closed(state: BenchState, lot: LotView | None) -> Result:
 
 def _asked(
     state: BenchState,
-    asked: RetryAsked | Abandoned | HolderMoved | AlarmCommand,
+    asked: RetryAsked | RemeasureAsked | RegradeAsked | Abandoned | HolderMoved | AlarmCommand,
     rules: BenchRules,
 ) -> Result:
     match asked:
         case RetryAsked():
             return _retry(state, asked, rules)
+        case RemeasureAsked():
+            return _remeasure(state, asked)
+        case RegradeAsked():
+            return _regrade(state, asked)
         case Abandoned():
             return _abandon(state, asked, rules)
         case HolderMoved():
@@ -465,6 +471,36 @@ def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:
     )
     state, cleared = clear(replace(state, put_away=void, grade=None))
     return state, (*facts, opened, *cleared)
+
+
+def _remeasure(state: BenchState, asked: RemeasureAsked) -> Result:
+    """Begin a further cycle of a piece that was put away: the next clamping is its."""
+    decided, piece = asked.decided, asked.decided.piece
+    assert piece is not None  # a box is no cycle's
+    _check_hands_free(state, piece)
+    again = CycleState(asked.cycle + 1, "re-measured", retries=asked.retries)
+    opened = CycleOpenedFact(piece, again.number, again.kind, decided.reason, decided.role)
+    return replace(state, piece=piece, cycle=again), (decided, opened)
+
+
+def _regrade(state: BenchState, asked: RegradeAsked) -> Result:
+    """Light the bin of the new grade: the piece is in hand until it lies there."""
+    decided, piece = asked.decided, asked.decided.piece
+    assert piece is not None  # a box stays where it stands
+    _check_hands_free(state, piece)
+    settled = CycleState(asked.cycle, asked.kind, is_settled=True)
+    waits = put_away.PutAwayState(asked.bin)
+    state = replace(state, piece=piece, cycle=settled, put_away=waits, grade=decided.grade)
+    return state, (decided,)
+
+
+def _check_hands_free(state: BenchState, piece: int) -> None:
+    if state.piece is None and not state.is_measuring:
+        return
+    busy = "a clamping is being measured" if state.piece is None else f"piece {state.piece}"
+    raise CommandRefusedError(
+        f"{busy} is in work: put it away first, then piece {piece} can be taken"
+    )
 
 
 def _abandon(state: BenchState, asked: Abandoned, rules: BenchRules) -> Result:

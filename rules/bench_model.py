@@ -7,8 +7,8 @@ from rules import foot_switch
 from rules.capture_model import CaptureEvent, CaptureRules, CaptureState
 from rules.check_at_bench import CheckAtWork, CheckRules, CheckStanding
 from rules.check_due import Due
-from rules.check_facts import BegunBy
-from rules.cycle import CycleState
+from rules.check_facts import BegunBy, DisposedFact
+from rules.cycle import CycleKind, CycleState
 from rules.facts import AlarmCode, Fact, Refusal, Shelf
 from rules.foot_switch import FootRules
 from rules.line_events import SignalFault
@@ -43,6 +43,38 @@ class RetryAsked:
 
     reason: str
     role: str
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasureAsked:
+    """A piece that can be told from others is taken to the spindle again.
+
+    Attributes:
+        decided: The decision behind it; it names the piece.
+        cycle: Its last cycle so far.
+        retries: Whole-set retries it has had.
+    """
+
+    decided: DisposedFact
+    cycle: int
+    retries: int
+
+
+@dataclass(frozen=True, slots=True)
+class RegradeAsked:
+    """A piece that can be told from others gets another grade: it has to be carried there.
+
+    Attributes:
+        decided: The decision behind it; it names piece and grade.
+        cycle: Its last cycle, whose verdict stays.
+        kind: Why that cycle was opened.
+        bin: Where pieces of the new grade go.
+    """
+
+    decided: DisposedFact
+    cycle: int
+    kind: CycleKind
+    bin: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +164,8 @@ BenchEvent = (
     | SignalFault
     | Placed
     | RetryAsked
+    | RemeasureAsked
+    | RegradeAsked
     | Abandoned
     | HolderMoved
     | AlarmCommand

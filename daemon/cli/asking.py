@@ -21,6 +21,10 @@ BenchName = Annotated[
 ]
 Reason = Annotated[str, typer.Option("--reason", help="Why, for the record.")]
 Role = Annotated[str, typer.Option("--role", help="Who asks, by role, e.g. lead.")]
+Action = Annotated[str, typer.Option(help="re-measure, regrade, scrap, concession or release.")]
+RegradedTo = Annotated[
+    str | None, typer.Option("--grade", help="With regrade: a grade its verdict meets.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 DEFAULT_FILE = Path("bench.toml")
 

@@ -6,10 +6,12 @@ import typer
 
 from daemon.cli.asking import (
     DEFAULT_FILE,
+    Action,
     AsJson,
     BenchFile,
     BenchName,
     Reason,
+    RegradedTo,
     Role,
     ask_service,
     counts_by_name,
@@ -176,13 +178,32 @@ def box_change(
     )  # fmt: skip
 
 
+@box_app.command("dispose")
+def box_dispose(
+    label: Annotated[str, typer.Argument(help="Label of the box, as 'hold list' has it.")],
+    action: Action,
+    reason: Reason,
+    role: Role,
+    grade: RegradedTo = None,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Decide on a whole box: its pieces can't be told apart; their verdicts are kept."""
+    ask_service(
+        config, bench, "box-dispose", as_json, box=label, action=action, reason=reason,
+        role=role, grade=grade,
+    )  # fmt: skip
+
+
 def _print_lot(data: dict[str, Any]) -> None:
     typer.echo(f"  {data['article']}, order {data['order_state']}")
     for grade in data["grades"]:
         ordered = f" of {grade['ordered']}" if grade["ordered"] is not None else ""
         typer.echo(f"  {grade['grade']:<14} {grade['put_away']}{ordered}   bin {grade['bin']}")
     for key in (
-        "nonconforming", "hold", "pending", "open_pieces", "abandoned", "set_aside",
+        "nonconforming", "hold", "pending", "open_pieces", "abandoned", "released",
+        "scrapped", "concession", "set_aside",
         "unmeasured",
     ):  # fmt: skip
         if data[key] is not None:

@@ -7,10 +7,12 @@ import typer
 from daemon.clamping_figures import figure_lines
 from daemon.cli.asking import (
     DEFAULT_FILE,
+    Action,
     AsJson,
     BenchFile,
     BenchName,
     Reason,
+    RegradedTo,
     Role,
     ask_service,
 )  # fmt: skip
@@ -61,6 +63,27 @@ def piece_retry(
 ) -> None:
     """Take the whole set of the piece in hand again, once; its first verdict is kept."""
     ask_service(config, bench, "piece-retry", as_json, reason=reason, role=role)
+
+
+@piece_app.command("dispose")
+def piece_dispose(
+    number: Annotated[
+        int,
+        typer.Argument(min=0, max=1_000_000_000, help="Number of the piece in its lot."),
+    ],
+    action: Action,
+    reason: Reason,
+    role: Role,
+    grade: RegradedTo = None,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Decide on a piece on hold that can be told from others; its verdict is kept."""
+    ask_service(
+        config, bench, "piece-dispose", as_json, piece=number, action=action, reason=reason,
+        role=role, grade=grade,
+    )  # fmt: skip
 
 
 @piece_app.command("abandon")

@@ -26,6 +26,8 @@ _LEAST_SHARE = 1e-4
 _STATUSES = {
     "nonconforming": "nonconforming", "hold": "on hold", "pending": "in hand",
     "in-work": "in work", "abandoned": "given up",
+    "released": "released from hold", "scrapped": "scrapped", "concession": "by concession",
+    "replaced": "measured again under new numbers",
 }  # fmt: skip
 
 

@@ -97,3 +97,53 @@ VIEWS = (
     JOIN verdicts v ON v.seq = g.seq {_OF} AND l.bench = a.bench
     WHERE a.stands""",
 )
+
+DECIDED = (
+    """CREATE VIEW grade_changes AS  -- what a piece's grade was, what became of it, by whom
+    SELECT l.bench, l.code AS lot, p.number AS piece, c.kind AS what, w.grade AS grade_before,
+        v.grade AS grade_after, c.reason, c.role, v.at_utc
+    FROM cycles c JOIN pieces p ON p.id = c.piece JOIN lots l ON l.id = p.lot
+    JOIN verdicts w ON w.cycle = (SELECT e.id FROM cycles e JOIN verdicts y ON y.cycle = e.id
+        WHERE e.piece = p.id AND e.number < c.number ORDER BY e.number DESC LIMIT 1)
+    LEFT JOIN verdicts v ON v.cycle = c.id
+    WHERE c.kind IN ('retry', 're-measured')
+    UNION ALL
+    SELECT l.bench, l.code, p.number, x.what, v.grade, NULL, x.reason, x.role, x.at_utc
+    FROM corrections x JOIN pieces p ON p.id = x.piece JOIN lots l ON l.id = p.lot
+    JOIN verdicts v ON v.cycle = (SELECT e.id FROM cycles e JOIN verdicts y ON y.cycle = e.id
+        WHERE e.piece = p.id ORDER BY e.number DESC LIMIT 1)
+    WHERE x.what = 'abandoned'
+    UNION ALL
+    SELECT l.bench, l.code, p.number, d.action,
+        coalesce((SELECT x.grade FROM piece_marks x WHERE x.piece = p.id
+            AND x.seq < m.seq AND x.seq > v.seq ORDER BY x.id DESC LIMIT 1), v.grade),
+        CASE d.action WHEN 'regrade' THEN m.grade WHEN 'release' THEN m.grade END,
+        d.reason, d.role, d.at_utc
+    FROM dispositions d JOIN lots l ON l.id = d.lot JOIN pieces p ON p.lot = l.id
+    JOIN piece_marks m ON m.piece = p.id AND m.seq = d.seq
+    JOIN verdicts v ON v.id = (SELECT max(y.id) FROM verdicts y JOIN cycles c ON c.id = y.cycle
+        WHERE c.piece = p.id AND y.seq < d.seq)
+    WHERE d.action <> 're-measure' OR d.piece IS NULL""",
+    """CREATE VIEW lot_balance AS  -- does in = out; until it is closed, by the books
+    SELECT t.*, CASE WHEN t.closed_utc IS NULL THEN t.quantity - t.begun - t.set_aside
+            ELSE t.left_at_closing END AS unmeasured,
+        t.accounted - t.quantity AS difference
+    FROM (SELECT l.bench, l.code AS lot, l.quantity, l.opened_utc AS at_utc, e.closed_utc,
+            count(s.piece) - coalesce(sum(s.status = 'replaced'), 0) AS begun,
+            coalesce(sum(s.status = 'put-away'), 0) AS put_away,
+            coalesce(sum(s.status = 'nonconforming'), 0) AS nonconforming,
+            coalesce(sum(s.status = 'hold'), 0) AS hold,
+            coalesce(sum(s.status = 'abandoned'), 0) AS abandoned,
+            coalesce(sum(s.status = 'released'), 0) AS released,
+            coalesce(sum(s.status = 'scrapped'), 0) AS scrapped,
+            coalesce(sum(s.status = 'concession'), 0) AS concession,
+            coalesce(sum(s.status IN ('pending', 'in-work')), 0) AS in_hand,
+            (SELECT coalesce(sum(f.pieces), 0) FROM visual_findings f WHERE f.lot = l.id)
+                AS set_aside,
+            json_extract(e.counts, '$.unmeasured') AS left_at_closing,
+            (SELECT sum(j.value) FROM json_each(e.counts) j) AS accounted,
+            coalesce(e.reason, '') AS closed_because
+        FROM lots l LEFT JOIN piece_status s ON s.lot = l.id
+        LEFT JOIN lot_ends e ON e.lot = l.id GROUP BY l.id) t""",
+)
+"""Laid anew where decisions on pieces are recorded; the views of these names go first."""

@@ -43,6 +43,9 @@ from rules.vectors import DIRECTED
 
 OfLot = LotFact | OrderFact | VisualFact | BoxFact | DrawFact | LookFact | CellFact
 
+_OPENED_BY_REQUEST: tuple[CycleKind, ...] = ("retry", "re-measured")
+"""Cycles whose rows were written before their first clamping."""
+
 NO_CHECKS = AssuranceRules(frozenset(), "box")
 """What a bench file without masters asks for."""
 
@@ -167,7 +170,7 @@ class Record:
                 "pieces", lot=self.lot_id, number=fact.piece, began_utc=self.at.utc,
                 tray_cell=None if cell is None else str(cell),
             )  # fmt: skip
-        if fact.number == 1 and fact.cycle_kind != "retry":
+        if fact.number == 1 and fact.cycle_kind not in _OPENED_BY_REQUEST:
             self.insert(
                 "cycles", piece=self.piece(fact.piece), number=fact.cycle,
                 kind=fact.cycle_kind, reason="", role="", opened_utc=self.at.utc,

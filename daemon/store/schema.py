@@ -260,3 +260,12 @@ def m009_assurance(db: Database) -> None:
         db.execute(f"DROP VIEW {view}")
     for statement in schema_assurance.VIEWS:
         db.execute(statement)
+
+
+@migrations()
+def m010_decided(db: Database) -> None:
+    """Let decisions on pieces be among the changes of a grade, and in the balance of a lot."""
+    for view in ("grade_changes", "lot_balance"):
+        db.execute(f"DROP VIEW {view}")
+    for statement in question_views.DECIDED:
+        db.execute(statement)
