@@ -75,6 +75,20 @@ def test_a_killed_service_is_offline_by_its_will(hall: Hall) -> None:
         shows_no_present_value(page)
 
 
+def test_a_service_that_was_killed_and_started_again_is_live_with_its_new_state(
+    hall: Hall,
+) -> None:
+    with hall.benches("North bench") as (bench,), hall.page() as page:
+        clamp(bench)
+        is_live(page)
+        bench.die()
+        took(page, '[data-condition="offline"]', OFFLINE_S)
+        with publishing(hall.broker.port, "b1", "North bench") as again:
+            again.state("no-lot", waits_for="lead")
+            took(page, '[data-condition="live"]', OFFLINE_S)
+            expect(page.locator(".word")).to_have_text("no lot")
+
+
 def test_a_service_that_hangs_with_its_connection_open_is_stale(hall: Hall) -> None:
     with hall.benches("North bench") as (bench,), hall.page() as page:
         clamp(bench)
