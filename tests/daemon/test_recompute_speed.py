@@ -26,7 +26,7 @@ _COPIES = (
     " WHERE cycle <= {1}",
     "INSERT INTO verdicts SELECT id + {0}, cycle + {0}, grade, bin, why, reason,"
     " decision_rule, rules_revision, rules_sha256, loosening_observed, at_utc, clock_synced,"
-    " seq FROM verdicts WHERE id <= {1}",
+    " seq, checks_asked, meets FROM verdicts WHERE id <= {1}",
     "INSERT INTO clampings SELECT id + {2}, cycle + {0}, number, result, tir_nm, seen_nm,"
     " invalid, meets, mode, proof, loosening, loosening_nm, loosening_ns, rules_sha256,"
     " bench_sha256, evaluation, started_ns, ended_ns, boot, at_utc, clock_synced, seq, sweep,"
