@@ -6,7 +6,7 @@ fault, its lamps are off and nothing is graded until a record can be kept again.
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from secrets import token_hex
 from zoneinfo import ZoneInfo
@@ -22,6 +22,9 @@ from daemon.instrument_watch import InstrumentWatch
 from daemon.lot_opening import boxes_of_file, capacities_of_file
 from daemon.messages import CheckStatus, OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
+from daemon.rule_file import RuleText
+from daemon.rule_watch import RuleNews
+from daemon.rules_in_force import RulesInForce, lot_rules
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules import bench, rest_life, rest_prompt
@@ -43,6 +46,7 @@ from rules.facts import (
 from rules.instruments import InstrumentFact
 from rules.lot import LotView
 from rules.moment import Moment
+from rules.ruleset import UnknownArticleError
 from rules.signals import Signals, show
 
 log = logging.getLogger(__name__)
@@ -98,13 +102,14 @@ class BenchRunner:
     """Holds the adopted state of one bench and is the only one to change it.
 
     Attributes:
-        config: The bench's tables and rules.
+        config: The bench's tables and the rules in force.
         by: What its records name.
         lot: The open lot as the store has it.
         shown: What it shows now.
         fault: Why no record can be kept; None when all is well.
         instruments: What it measures with, held against the register and the day.
         fitness: Whether its master check is due.
+        rules: Which state of the rule file is in force, and which there is.
     """
 
     def __init__(
@@ -130,6 +135,8 @@ class BenchRunner:
             StoreError: If the store can't be read or the start can't be recorded.
         """
         self.config = one
+        self._file = config
+        self.rules = RulesInForce(one.rule_text, one.rules_path.name)
         self.by = provenance(config, one)
         self.fault: str | None = None
         self.lot: LotView | None = None
@@ -176,25 +183,31 @@ class BenchRunner:
             capacities=capacities_of_file(self.config.section), pin_moves=wanted.pin_moves,
         )  # fmt: skip
         try:
-            opening = self._with_rest(opening)
+            opening = self._with_rest(opening, self.config)
         except CommandRefusedError as error:  # another article than the file's, say
             raise StoreError(self._store.path, f"lot {wanted.code}: {error}") from error
         self._store.open_lot(opening, self.by, self._stamp())
 
-    def _with_rest(self, opening: LotOpening) -> LotOpening:
+    def _with_rest(self, opening: LotOpening, config: BenchConfig) -> LotOpening:
         """Return an opening with what the rule file says of its rest, and its draw.
 
         Raises:
             CommandRefusedError: If the rest of this lot can't be judged so.
         """
-        grading = self.config.rules.grading
+        grading = config.rules.grading
         return lot_opening.with_rest(
             opening, grading.rest, grading.grades[-1], self._store.series, self._seeds,
             by_cell=self.config.section.put_away.identity == "tray",
         )  # fmt: skip
 
     def _take_up(self, note: CorrectionFact | None = None) -> None:
+        self.lot = self._store.lot(self.by.bench)
         work = self._store.open_work(self.by.bench)
+        now, self.rules.next = lot_rules(
+            self._store, self._file, self.config, self.rules.newest,
+            self.lot.article if self.lot is not None else None, work,
+        )  # fmt: skip
+        self._go_by(now)
         state, facts = bench.resume(work)
         if note is not None:
             facts = (*facts, note)
@@ -223,6 +236,61 @@ class BenchRunner:
         facts = bench.settled(self._state, words.texts, why)
         if facts:
             self._store.commit(facts, self.by, self._stamp())
+
+    # --- the rules in force ---
+
+    def _go_by(self, rules: RuleText) -> None:
+        article = self.lot.article if self.lot is not None else None
+        self.config, self.by = self._going_by(rules, article)
+        self.run_out.limit_is(self.config.holder_limit_nm)
+
+    def _going_by(self, rules: RuleText, article: str | None) -> tuple[BenchConfig, Provenance]:
+        try:
+            config = self.config.going_by(rules, article)
+        except UnknownArticleError as error:
+            raise CommandRefusedError(f"{self.rules.file}: {error}") from error
+        return config, replace(self.by, rules=config.rules.grading)
+
+    @property
+    def _is_between_pieces(self) -> bool:
+        return self._state.piece is None and not self._state.is_measuring
+
+    @property
+    def piece_begun(self) -> int | None:
+        """Return the piece that was begun, also while its first clamping is measured."""
+        if self._state.piece is not None or self.lot is None:
+            return self._state.piece
+        return self.lot.next_piece if self._state.is_measuring else None
+
+    def take_rule_file(self, news: RuleNews) -> None:
+        """Take note of the rule file as it is now; an open lot keeps what it goes by."""
+        self.rules.note(self.by.bench, news)
+        if self.lot is None:
+            self._go_by(self.rules.newest)
+        self._refresh(())
+
+    def change_rules(self, facts: tuple[Fact, ...], inbound: str) -> None:
+        """Let the open lot go by the newest rules, from the next piece on.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        newest = self.rules.newest
+        self._keep_text(newest)
+        self._store.commit(facts, self.by, self._stamp(), inbound)
+        self.rules.next = newest
+        self._turn_to_next_rules()
+        self._refresh(facts)
+
+    def _keep_text(self, rules: RuleText) -> None:
+        text = (rules.book.sha256, "rules", self.rules.file, rules.text)
+        self._store.keep_texts([text], self._utc())
+
+    def _turn_to_next_rules(self) -> None:
+        """Go by what the lot was told, once no piece is in work: never within one."""
+        if self.rules.next is not None and self._is_between_pieces:
+            self._go_by(self.rules.next)
+            self.rules.next = None
 
     def recover(self) -> bool:
         """Try to keep a record again after a fault; return whether the bench is back.
@@ -275,6 +343,7 @@ class BenchRunner:
                 return False
         before, self._state = self._state, state
         facts = (*facts, *followed)
+        self._turn_to_next_rules()
         if facts or _looks_other(before, state):
             self._refresh(facts)
         if any(isinstance(f, ClampingFact | CorrectionFact) for f in facts):
@@ -399,8 +468,8 @@ class BenchRunner:
         """Open a lot.
 
         Raises:
-            CommandRefusedError: If one is open, the bench had one of this code, or its
-                rest can't be judged as the rule file says.
+            CommandRefusedError: If one is open, the bench had one of this code, the rule
+                file has no such article, or its rest can't be judged as the rule file says.
             StoreError: If it can't be kept.
         """
         if self.lot is not None:
@@ -411,7 +480,11 @@ class BenchRunner:
         blocks = self.instruments.fitness(opening.holder, opening.pins).blocks
         if blocks:
             raise CommandRefusedError(f"lot-open: {'; '.join(blocks)}; {_ACCEPTED}")
-        self._store.open_lot(self._with_rest(opening), self.by, self._stamp())
+        config, by = self._going_by(self.rules.newest, opening.article)
+        opening = self._with_rest(opening, config)
+        self._keep_text(self.rules.newest)
+        self._store.open_lot(opening, by, self._stamp())
+        self.config, self.by, self.rules.next = config, by, None
         self.lot = self._store.lot(self.by.bench)
         self._begin_clear(f"lot {opening.code} was opened")
         self._load_run_out()
@@ -475,7 +548,8 @@ class BenchRunner:
         if open_span:
             raise CommandRefusedError(open_span)
         self._store.close_lot(reason, role, account, self.by, self._stamp(), inbound)
-        self.lot = None
+        self.lot, self.rules.next = None, None
+        self._go_by(self.rules.newest)
         self.run_out.lot_is(None)
         self._begin_clear("the lot was closed")
 

@@ -55,7 +55,7 @@ def _do(
             lot = snapshot.lot(runner, store)
             return lot.lot or "no lot is open", lot.model_dump(mode="json")
         case (
-            "lot-open" | "lot-order" | "lot-visual" | "lot-close" | "lot-cell"
+            "lot-open" | "lot-order" | "lot-visual" | "lot-rules" | "lot-close" | "lot-cell"
             | "lot-resume-sampling" | "box-change"
         ):  # fmt: skip
             return carry_out_lot(command, runner, store)

@@ -16,13 +16,14 @@ from daemon.config_sections import (
     IndicatorSection,
     LineSection,
     LotSection,
+    StoreSection,
 )  # fmt: skip
 from daemon.errors import ConfigError
 from daemon.lot_checks import check_lots
 from daemon.no_driver import NO_DRIVER
 from daemon.registry import FoundDriver, find_driver
-from daemon.rule_file import ReadRules, read_rules
-from daemon.toml_file import Faults, TomlText, read_toml, tables
+from daemon.rule_file import ReadRules, RuleText, read_rules
+from daemon.toml_file import Faults, TomlText, read_toml, table, tables
 from drivers import LineSettings
 from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
@@ -85,14 +86,23 @@ class BenchConfig:
     rules_text: str
     book: RuleBook
 
-    def going_by(self, book: RuleBook, text: str, article: str) -> "BenchConfig":
-        """Return the bench as it goes by what another rule file says of an article.
+    def going_by(self, rules: RuleText, article: str | None) -> "BenchConfig":
+        """Return the bench as it goes by what a state of its rule file says of an article.
+
+        None is a bench without a lot: nothing is graded by what it goes by then.
 
         Raises:
-            UnknownArticleError: If that file has no such article.
+            UnknownArticleError: If that state has no such article.
         """
-        rules = bench_rules(self.section, book.of(article))
-        return replace(self, rules=rules, rules_text=text, book=book)
+        book = rules.book
+        grading = book.first if article is None else book.of(article)
+        steps = bench_rules(self.section, grading)
+        return replace(self, rules=steps, rules_text=rules.text, book=book)
+
+    @property
+    def rule_text(self) -> RuleText:
+        """Return the state of the rule file it goes by."""
+        return RuleText(self.book, self.rules_text)
 
     @property
     def id(self) -> str:
@@ -132,6 +142,29 @@ class Config:
     benches: tuple[BenchConfig, ...]
     broker: Broker
     store_path: Path
+
+
+def store_path(path: Path) -> Path:
+    """Return where the store of a bench file lies, whatever else is wrong with its files.
+
+    Raises:
+        ConfigError: If the bench file can't be read, or doesn't say it.
+    """
+    source = read_toml(path)
+    faults = Faults(path)
+    section = faults.model(StoreSection, table(source.raw, "store"), "store")
+    if section is None:
+        raise ConfigError(faults.lines)
+    return path.parent / section.path
+
+
+def misfits(config: Config, bench: str, read: ReadRules) -> tuple[str, ...]:
+    """Return why rules without faults of their own don't fit a bench; nothing if they do."""
+    faults = Faults(config.source.path)
+    for number, raw in tables(config.source.raw, "bench"):
+        if raw.get("id") == bench:
+            config_checks.check_fit(raw, read.outline, f"bench.{number}", faults)
+    return tuple(faults.lines)
 
 
 def load(path: Path) -> Config:

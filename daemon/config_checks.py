@@ -178,10 +178,15 @@ def _check_second_flag(bench: Raw, raw: Raw, key: str, faults: Faults) -> None:
 
 
 def _check_bench(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
+    check_fit(bench, rules, key, faults)
+    _check_order(bench, rules, key, faults)
+
+
+def check_fit(bench: Raw, rules: RuleOutline, key: str, faults: Faults) -> None:
+    """Note why a bench can't go by these rules, whatever its lot is."""
     _check_bins(bench, rules, key, faults)
     _check_limits(bench, rules, key, faults)
     _check_steps(bench, rules, key, faults)
-    _check_order(bench, rules, key, faults)
     if table(bench, "capture").get("mode") == "single-value":
         _check_single(bench, rules, key, faults)
 

@@ -11,12 +11,14 @@ from rules.lot_life import (
     LotRefusedError,
     change_box,
     change_order,
+    change_rules,
     check_close,
     check_unproved,
     find_empty,
     reconcile,
     set_aside,
 )  # fmt: skip
+from rules.ruleset import UnknownArticleError
 
 Answer = tuple[str, dict[str, Any] | None]
 
@@ -36,6 +38,8 @@ def carry_out_lot(command: Command, runner: BenchRunner, store: Store) -> Answer
                 return _order(command, runner, store)
             case "lot-visual":
                 return _visual(command, runner, store)
+            case "lot-rules":
+                return _rules(command, runner, store)
             case "box-change":
                 return _box(command, runner, store)
             case "lot-cell":
@@ -44,7 +48,7 @@ def carry_out_lot(command: Command, runner: BenchRunner, store: Store) -> Answer
                 return _resume_sampling(command, runner)
             case _:
                 return _close(command, runner, store)
-    except LotRefusedError as error:
+    except (LotRefusedError, UnknownArticleError) as error:
         raise CommandRefusedError(str(error)) from error
 
 
@@ -65,7 +69,7 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
             "lot-open: look at the bins first; say bins_empty when they are empty "
             "or their boxes were changed"
         )
-    grades = [grade.id for grade in runner.config.rules.grading.grades]
+    grades = [grade.id for grade in runner.rules.newest.book.of(command.article or "").grades]
     unknown = [grade for grade in command.order if grade not in grades]
     if unknown:
         raise CommandRefusedError(f"no grade {unknown[0]!r}; accepted are {', '.join(grades)}")
@@ -96,6 +100,30 @@ def _order(command: Command, runner: BenchRunner, store: Store) -> Answer:
     )  # fmt: skip
     runner.change_lot(facts, command.id)
     return f"{command.grade}: {command.quantity} ordered", _shown(runner, store)
+
+
+def _rules(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    """Let the open lot go by the rule file as it is now; its revision says which is meant."""
+    _need(command, revision=command.revision, reason=command.reason, role=command.role)
+    view, file = runner.open_lot_or_refuse(), runner.rules
+    if file.fault:
+        raise CommandRefusedError(f"the rule file has faults: {file.fault}")
+    book, before = file.newest.book, runner.config.rules.grading
+    if command.revision != book.revision:
+        raise CommandRefusedError(
+            f"revision {command.revision!r}; accepted is {book.revision!r}, "
+            f"that of {file.file} as it is now"
+        )
+    coming = file.next.book if file.next is not None else runner.config.book
+    if book.sha256 == coming.sha256:
+        raise CommandRefusedError(f"the lot goes by revision {book.revision!r} already")
+    piece = runner.piece_begun
+    after = book.of(view.article)
+    facts = change_rules(view, before, after, piece, command.reason, command.role)
+    runner.change_rules(facts, command.id)
+    since = "from now on" if piece is None else f"once piece {piece} is put away"
+    text = f"{since} revision {book.revision!r} in place of {before.revision!r}"
+    return text, _shown(runner, store)
 
 
 def _visual(command: Command, runner: BenchRunner, store: Store) -> Answer:

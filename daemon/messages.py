@@ -293,6 +293,19 @@ class BoxCount(Payload):
     full: bool = False
 
 
+class LotRules(Payload):
+    """Which state of the rule file the bench goes by, and which there is."""
+
+    in_force: "RulesName"
+    """What the piece in work, or the next one, is judged by."""
+    next: "RulesName | None" = None
+    """What the lot was told to go by once the piece in work is put away."""
+    file: "RulesName"
+    """The newest state of the rule file that has no faults: a new lot takes it."""
+    file_fault: str = ""
+    """Why the rule file as it lies there now is not taken; "" when it can be."""
+
+
 class Lot(Payload):
     """ROOT/BENCH/lot, retained: counts from the store, never from memory."""
 
@@ -326,6 +339,7 @@ class Lot(Payload):
     tray: TrayData | None = None
     """None: the cells are not numbered."""
     boxes: list[BoxCount] = []
+    rules: LotRules | None = None
     cycle_s_median: float | None = None
     """Median time from a piece's first clamping to its put-away, last ten pieces."""
     takt_s: float | None = None
@@ -657,6 +671,7 @@ class LotData(Payload):
         "order-changed",
         "set-aside",
         "box-changed",
+        "rules-changed",
         "drawn",
         "look",
         "cell-empty",
@@ -676,6 +691,14 @@ class LotData(Payload):
     """Of ``box-changed``."""
     box: str | None = None
     """Of ``box-changed``: the label of the box that stands there now."""
+    rules: RulesName | None = None
+    """Of ``opened`` and ``rules-changed``: what the lot goes by from now on."""
+    rules_before: RulesName | None = None
+    """Of ``rules-changed``: what it went by."""
+    piece: int | None = None
+    """Of ``rules-changed``: the piece in work, which keeps the rules before."""
+    role: str = ""
+    """Of ``rules-changed``: who asked."""
     account: dict[str, int] | None = None
     """Of ``closed``: pieces by where they are."""
     cell: int | None = None
@@ -793,6 +816,7 @@ class Command(Payload):
         "lot-open",
         "lot-order",
         "lot-visual",
+        "lot-rules",
         "lot-close",
         "lot-cell",
         "lot-resume-sampling",
@@ -830,6 +854,8 @@ class Command(Payload):
     pins: list[Annotated[str, Field(max_length=80)]] = []
     pin_moves: PinMoves | None = None
     """``lot-open``: what the pin goes along with when a collet is rotated."""
+    revision: Annotated[str, Field(max_length=60)] = ""
+    """``lot-rules``: revision mark of the rule file as it is now."""
     bins_empty: bool = False
     """``lot-open``: somebody looked: the bins are empty or their boxes were changed."""
     grade: Annotated[str, Field(max_length=80)] | None = None

@@ -12,6 +12,7 @@ One line an entry, UTF-8 text, "#" starts a comment::
     AT_NS LINE doubt CONTACT WHY                a modem line can't be believed; no WHY: it can
     AT_NS BENCH placed BIN
     AT_NS BENCH command JSON                    a command that acts, as its payload says it
+    AT_NS BENCH rules JSON                      its rule file, read anew: {"text": …}
 
 Times are monotonic nanoseconds. Entries stand in the order in which the service took them:
 ports are read side by side, so their times may be a task switch out of order. A recording
@@ -34,9 +35,10 @@ from daemon.modem_lines import MODEM_LINES, ModemDoubt, ModemEdge, ModemEvent, M
 log = logging.getLogger(__name__)
 
 What = Literal[
-    "<", ">", "timed-out", "opened", "lost", "silent", "edge", "doubt", "placed", "command"
-]
-OF_A_BENCH = frozenset({"placed", "command"})
+    "<", ">", "timed-out", "opened", "lost", "silent", "edge", "doubt", "placed", "command",
+    "rules",
+]  # fmt: skip
+OF_A_BENCH = frozenset({"placed", "command", "rules"})
 """Entries whose place is a bench; the place of all others is a line."""
 
 _KNOWN: tuple[What, ...] = get_args(What)
@@ -168,7 +170,7 @@ def _parse(line: str, place: str) -> Entry:
         raise RecordingError(f"{place}: {entry.text!r}; accepted is silent LIMIT_NS")
     if what == "placed" and not entry.text:
         raise RecordingError(f"{place}: accepted is placed BIN")
-    if what == "command":
+    if what in ("command", "rules"):
         _check_json(entry.text, place)
     if what in ("edge", "doubt") and entry.modem_event() is None:
         accepted = "CONTACT on|off SINCE_NS" if what == "edge" else "CONTACT WHY"

@@ -9,6 +9,7 @@ What came, what was asked, what stayed out and who was silent stand in the recor
 the ticks are made anew, so a pin that never turned may be told a tick sooner or later.
 """
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -25,7 +26,10 @@ from daemon.line import Routed
 from daemon.messages import Command
 from daemon.recorded_line import RecordedLine
 from daemon.recording import OF_A_BENCH, Entry
+from daemon.rule_file import rules_of
+from daemon.rule_watch import RuleNews
 from daemon.store import Store
+from daemon.toml_file import toml_of
 from daemon.wiring import decoders
 from rules import bench
 from rules.capture_model import Tick
@@ -99,6 +103,9 @@ class _Replay:
         if entry.what == "placed":
             runner.handle(bench.Placed(entry.text))
             return
+        if entry.what == "rules":
+            runner.take_rule_file(_rules_of(entry, runner))
+            return
         try:
             command = Command.model_validate_json(entry.text)
         except ValidationError as error:
@@ -134,6 +141,17 @@ def replay(entries: Iterable[Entry], config: Config, store: Store) -> None:
         if shift is None:
             shift = _Replay(config, store, RecordedClock(entry.at_ns))
         shift.take(entry)
+
+
+def _rules_of(entry: Entry, runner: BenchRunner) -> RuleNews:
+    """Return the rule file that was read anew while the recording was made."""
+    text = json.loads(entry.text).get("text")
+    read = None
+    if isinstance(text, str):
+        read = rules_of(toml_of(text.encode("utf-8"), runner.config.rules_path))
+    if read is None or read.good is None:
+        raise RecordingError(f"at {entry.at_ns}: rules: accepted is a rule file without faults")
+    return RuleNews(read.good)
 
 
 def _stranger(entry: Entry, what: str, known: Iterable[str]) -> RecordingError:

@@ -98,6 +98,14 @@ def _limit(
 
 
 @dataclass(frozen=True, slots=True)
+class RuleText:
+    """A rule file without faults: what it says, and its text."""
+
+    book: RuleBook
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class ReadRules:
     """A rule file as read.
 
@@ -114,6 +122,11 @@ class ReadRules:
     rules: RuleBook | None
     faults: tuple[str, ...]
     outline: RuleOutline
+
+    @property
+    def good(self) -> RuleText | None:
+        """Return the file as it can be gone by; None if it has faults."""
+        return RuleText(self.rules, self.text) if self.rules is not None else None
 
 
 def read_rules(path: Path) -> ReadRules:

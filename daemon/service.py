@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import json
 import logging
 import signal
 from collections.abc import Callable
@@ -25,6 +26,7 @@ from daemon.line_runner import LineRunner
 from daemon.messages import QUESTIONS, Command, Reply
 from daemon.publisher import Publisher
 from daemon.recording import Recorder, What
+from daemon.rule_watch import RuleNews, RuleWatch
 from daemon.store import Store
 from daemon.wiring import decoders
 from rules.bench import BenchEvent
@@ -36,6 +38,7 @@ TICK_S = 0.1
 RECOVER_S = 1.0
 LOOK_S = 30.0
 """How often due dates and the clock are looked at."""
+RULES_S = 1.0
 _WARM_UP_S = 2.0
 
 
@@ -70,6 +73,7 @@ class Service:
         self.benches = {
             one.id: BenchRunner(config, one, self._store, clock, boot) for one in config.benches
         }
+        self._watches = {one.id: RuleWatch(config, one.id) for one in config.benches}
         self._inbound = {
             name: Inbound(runner, self._store, partial(self._note, name))
             for name, runner in self.benches.items()
@@ -113,12 +117,14 @@ class Service:
                 ticks = tasks.create_task(self._tick())
                 cure = tasks.create_task(self._recover())
                 look = tasks.create_task(self._look_at_instruments())
+                rules = tasks.create_task(self._watch_rules())
                 warm = tasks.create_task(_warm_up())
                 await self._stopping.wait()
                 warm.cancel()
                 ticks.cancel()
                 cure.cancel()
                 look.cancel()
+                rules.cancel()
         finally:
             await self._control.stop()
             self._store.close()
@@ -171,6 +177,23 @@ class Service:
                     runner.look_at_instruments()
                 except StoreError as error:
                     log.error("%s: instruments: %s", runner.by.bench, error)
+
+    async def _watch_rules(self) -> None:
+        """Notice changed rule files; a lot's own rules change only where it is told so."""
+        while True:
+            await asyncio.sleep(RULES_S)
+            for name, watch in self._watches.items():
+                try:
+                    news = await asyncio.to_thread(watch.look)
+                    if news is not None:
+                        self._note_rules(name, news)
+                        self.benches[name].take_rule_file(news)
+                except Exception:
+                    log.exception("%s: its rule file was not looked at", name)
+
+    def _note_rules(self, bench: str, news: RuleNews) -> None:
+        if news.good is not None:
+            self._note(bench, "rules", json.dumps({"text": news.good.text}))
 
     def _carry_out(self, bench: str | None, command: Command) -> Reply:
         if bench is None and len(self.benches) == 1:

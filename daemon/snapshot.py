@@ -21,9 +21,11 @@ from daemon.messages import (
     GradeCount,
     InboundFault,
     Lot,
+    LotRules,
     Prompt,
     Recent,
     RecentPiece,
+    RulesName,
     State,
     TrayData,
 )  # fmt: skip
@@ -35,6 +37,7 @@ from daemon.store.rest_data import rest_state
 from rules.facts import AlarmCode
 from rules.grading import Assessed
 from rules.length import nm_to_um
+from rules.ruleset import RuleBook
 from rules.tray import TrayView
 
 NS_PER_S = 1_000_000_000
@@ -133,7 +136,7 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
     """Return the lot payload: counts from the store."""
     standing, view = store.standing(runner.by.bench), store.lot(runner.by.bench)
     if view is None or standing is None:
-        return Lot(lot=None)
+        return Lot(lot=None, rules=rules(runner))
     with store.reading() as db:
         numbers = lot_numbers(db, standing.lot_id)
     counts = standing.counts()
@@ -177,6 +180,7 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
             for name, box in view.boxes.items()
         ],
         cycle_s_median=cycle_s,
+        rules=rules(runner),
         takt_s=runner.config.section.takt_s,
     )
 
@@ -187,6 +191,21 @@ def _tray(tray: TrayView | None) -> TrayData | None:
     return TrayData(
         cells=tray.cells, drawn=tray.is_drawn, next_cell=tray.next_cell, empty=tray.empty
     )
+
+
+def rules(runner: BenchRunner) -> LotRules:
+    """Return which state of the rule file the bench goes by, and which there is."""
+    known = runner.rules
+    return LotRules(
+        in_force=_named(runner.config.book),
+        next=_named(known.next.book) if known.next is not None else None,
+        file=_named(known.newest.book),
+        file_fault=known.fault,
+    )
+
+
+def _named(book: RuleBook) -> RulesName:
+    return RulesName(revision=book.revision, sha256=book.sha256)
 
 
 def _grades(

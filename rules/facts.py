@@ -216,6 +216,29 @@ class BoxFact:
 
 
 @dataclass(frozen=True, slots=True)
+class RulesFact:
+    """The lot goes by another state of its rule file from the next piece on.
+
+    Attributes:
+        revision: Revision mark of the new text.
+        sha256: Its hash.
+        before_revision: Revision mark of the text in force so far.
+        before_sha256: Its hash.
+        piece: The piece in work, which keeps the rules it was begun with; None between pieces.
+        reason: Why.
+        role: Who asked, by role.
+    """
+
+    revision: str
+    sha256: str
+    before_revision: str
+    before_sha256: str
+    piece: int | None
+    reason: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
 class Shelf:
     """An alarm put aside for a time: it is shown as shelved, and comes back by itself.
 
@@ -280,6 +303,7 @@ Fact = (
     | CellFact
     | DrawFact
     | LookFact
+    | RulesFact
     | AlarmNews
     | CheckFact
     | DisturbanceFact

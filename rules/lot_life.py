@@ -7,9 +7,19 @@ in = every grade + nonconforming + hold + abandoned + set aside + unmeasured.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rules.facts import BoxFact, CellFact, Fact, Finding, LotFact, OrderFact, VisualFact
+from rules.facts import (
+    BoxFact,
+    CellFact,
+    Fact,
+    Finding,
+    LotFact,
+    OrderFact,
+    RulesFact,
+    VisualFact,
+)  # fmt: skip
 from rules.lot import LotView
 from rules.rest_view import judged_now
+from rules.ruleset import RuleSet
 
 
 class LotRefusedError(Exception):
@@ -113,6 +123,42 @@ def change_box(
     if capacity is not None and capacity < 1:
         raise LotRefusedError(f"capacity {capacity}; accepted is 1 or more")
     return (BoxFact(bin_id, label.strip(), capacity, role),)
+
+
+def change_rules(
+    lot: LotView,
+    before: RuleSet,
+    after: RuleSet,
+    piece: int | None,
+    reason: str,
+    role: str,
+) -> tuple[Fact, ...]:
+    """Return the facts of letting the lot go by another state of its rule file.
+
+    Args:
+        lot: The lot.
+        before: Rules it goes by.
+        after: Rules it is to go by, from the next piece on.
+        piece: The piece in work, which keeps the rules before; None between pieces.
+        reason: Why.
+        role: Who asks, by role.
+
+    Raises:
+        LotRefusedError: If a grade that was ordered or given already would be no more.
+    """
+    known = {grade.id for grade in after.grades}
+    in_use = {name for name, pieces in lot.ordered.items() if pieces}
+    in_use |= {name for name, pieces in (*lot.put_away.items(), *lot.pending.items()) if pieces}
+    missing = sorted(name for name in in_use - known if name)
+    if missing:
+        raise LotRefusedError(
+            f"revision {after.revision!r} has no {', '.join(missing)}, which this lot has "
+            f"orders or pieces of; accepted are rules with {', '.join(sorted(in_use))}"
+        )
+    changed = RulesFact(
+        after.revision, after.sha256, before.revision, before.sha256, piece, reason, role
+    )
+    return (changed,)
 
 
 @dataclass(frozen=True, slots=True)

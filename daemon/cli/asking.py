@@ -9,7 +9,7 @@ import typer
 from pydantic import ValidationError
 
 from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
-from daemon.config import load
+from daemon.config import store_path
 from daemon.control import ask, socket_path
 from daemon.messages import Command
 
@@ -36,7 +36,8 @@ def ask_service(
     if config == DEFAULT_FILE and not config.exists():
         refuse(f"no {config} in this folder: name the service's bench file with --config")
     with reported():
-        loaded = load(config)
+        # Only where it lies: a faulty rule file must not keep anybody from asking about it.
+        path = socket_path(store_path(config))
         given = {key: value for key, value in values.items() if value is not None}
         try:
             asked = Command.model_validate(
@@ -45,7 +46,7 @@ def ask_service(
         except ValidationError as error:
             faults = [f"{'.'.join(map(str, f['loc']))}: {f['msg']}" for f in error.errors()]
             refuse("; ".join(faults))
-        reply = ask(socket_path(loaded.store_path), bench, asked)
+        reply = ask(path, bench, asked)
     if as_json:
         typer.echo(json.dumps(reply.model_dump(mode="json"), ensure_ascii=False))
     else:

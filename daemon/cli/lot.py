@@ -125,14 +125,32 @@ def lot_resume_sampling(
     )  # fmt: skip
 
 
+@lot_app.command("rules")
+def lot_rules(
+    revision: Annotated[str, typer.Argument(help="Revision of the rule file as it is now.")],
+    reason: Reason,
+    role: Role,
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Let the open lot go by the rule file as it is now, from the next piece on."""
+    ask_service(
+        config, bench, "lot-rules", as_json, revision=revision, reason=reason, role=role
+    )
+
+
 @lot_app.command("show")
 def lot_show(
     config: BenchFile = DEFAULT_FILE, bench: BenchName = None, as_json: AsJson = False
 ) -> None:
     """Show the counts of the open lot."""
     data = ask_service(config, bench, "lot-show", as_json)
-    if data is not None and data["lot"] is not None and not as_json:
+    if data is None or as_json:
+        return
+    if data["lot"] is not None:
         _print_lot(data)
+    _print_rules(data["rules"])
 
 
 @lot_app.command("close")
@@ -220,3 +238,17 @@ def _print_lot(data: dict[str, Any]) -> None:
         typer.echo(f"  {data['rest']['what_next']}")
     for said in data["rest"]["assumptions"] if data["rest"] is not None else ():
         typer.echo(f"  assuming: {said}")
+
+
+def _print_rules(rules: dict[str, Any]) -> None:
+    typer.echo(f"  rules          {_named(rules['in_force'])}")
+    if rules["next"] is not None:
+        typer.echo(f"  next piece     {_named(rules['next'])}")
+    if rules["file_fault"]:
+        typer.echo(f"  rule file      not taken: {rules['file_fault']}")
+    elif rules["file"] != (rules["next"] or rules["in_force"]):
+        typer.echo(f"  rule file      {_named(rules['file'])}: for a new lot, or 'lot rules'")
+
+
+def _named(state: dict[str, str]) -> str:
+    return f"revision {state['revision']}, {state['sha256'][:12]}"

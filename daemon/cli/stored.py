@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from daemon.cli.answers import refuse
-from daemon.config import load
+from daemon.config import store_path as stated_store_path
 from daemon.store.stored import StoredLot, lots
 
 StoreFile = Annotated[
@@ -21,9 +21,9 @@ def store_path(config: Path, store: Path | None) -> Path:
     """Return the file of the record.
 
     Raises:
-        ConfigError: If the bench file that should name it has faults.
+        ConfigError: If the bench file that should name it doesn't.
     """
-    return store if store is not None else load(config).store_path
+    return store if store is not None else stated_store_path(config)
 
 
 def lots_of(

@@ -49,6 +49,7 @@ from rules.facts import (
     OrderFact,
     PutAwayFact,
     RefusedFact,
+    RulesFact,
     Shelf,
     VisualFact,
 )  # fmt: skip
@@ -302,8 +303,9 @@ def disposed_data(lot: str, fact: DisposedFact) -> CorrectionData:
     )  # fmt: skip
 
 
-def lot_data(lot: LotView, fact: LotFact) -> LotData:
-    """Return the data of something that happened to the lot."""
+def lot_data(lot: LotView, fact: LotFact, rules: RuleSet) -> LotData:
+    """Return the data of something that happened to the lot; ``rules`` are in force."""
+    named = RulesName(revision=rules.revision, sha256=rules.sha256)
     return LotData(
         lot=lot.code,
         what=fact.what,
@@ -313,6 +315,7 @@ def lot_data(lot: LotView, fact: LotFact) -> LotData:
         set_aside=lot.set_aside,
         pin_moves=lot.pin_moves,
         confounds="" if lot.pin_moves is None else CONFOUNDED[lot.pin_moves],
+        rules=named if fact.what == "opened" else None,
         reason=fact.reason,
         rest_plan=plan_data(lot.rest.plan) if lot.rest and fact.what == "opened" else None,
     )
@@ -353,7 +356,9 @@ def cell_data(lot: LotView, fact: CellFact) -> LotData:
     return LotData(**_of_lot(lot), what="cell-empty", cell=fact.cell, reason=fact.reason)
 
 
-def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> LotData:
+def lot_change_data(
+    lot: LotView, fact: OrderFact | VisualFact | BoxFact | RulesFact
+) -> LotData:
     """Return the data of a change of the open lot."""
     match fact:
         case OrderFact():
@@ -391,6 +396,22 @@ def lot_change_data(lot: LotView, fact: OrderFact | VisualFact | BoxFact) -> Lot
                 set_aside=lot.set_aside,
                 bin=fact.bin,
                 box=fact.label,
+            )
+        case RulesFact():
+            return LotData(
+                lot=lot.code,
+                article=lot.article,
+                quantity=lot.quantity,
+                what="rules-changed",
+                order=dict(lot.ordered),
+                set_aside=lot.set_aside,
+                rules=RulesName(revision=fact.revision, sha256=fact.sha256),
+                rules_before=RulesName(
+                    revision=fact.before_revision, sha256=fact.before_sha256
+                ),
+                piece=fact.piece,
+                reason=fact.reason,
+                role=fact.role,
             )
 
 

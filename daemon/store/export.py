@@ -39,6 +39,7 @@ KINDS: tuple[_Kind, ...] = (
     _Kind(
         "text",
         "WITH named AS (SELECT rules_sha256 AS sha256 FROM lots WHERE id = ?1"
+        " UNION SELECT rules_sha256 FROM lot_rules WHERE lot = ?1"
         " UNION SELECT bench_sha256 FROM lots WHERE id = ?1"
         f" UNION SELECT k.rules_sha256 {_PIECE} JOIN clampings k ON k.cycle = c.id"
         " WHERE p.lot = ?1"
@@ -50,6 +51,11 @@ KINDS: tuple[_Kind, ...] = (
     _Kind(
         "order",
         "SELECT grade, quantity, role, at_utc FROM orders WHERE lot = ? ORDER BY id",
+    ),
+    _Kind(
+        "rules",
+        "SELECT revision, rules_sha256, before_revision, before_sha256, piece AS kept_by_piece,"
+        " reason, role, at_utc, clock_synced, seq FROM lot_rules WHERE lot = ? ORDER BY id",
     ),
     _Kind(
         "box",

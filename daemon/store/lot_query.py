@@ -106,6 +106,26 @@ def status_counts(db: sqlite3.Connection, lot_id: int) -> dict[str, dict[str, in
     return counts
 
 
+def rules_of(db: sqlite3.Connection, lot_id: int) -> tuple[str, str, int | None]:
+    """Return hashes of the rules a lot was told last and before that, and from which piece.
+
+    The piece is the one in work when it was told, which keeps the rules before; None where it
+    was told between pieces, or never.
+    """
+    told = db.execute(
+        "SELECT rules_sha256, before_sha256, piece FROM lot_rules WHERE lot = ?"
+        " ORDER BY id DESC LIMIT 1",
+        (lot_id,),
+    ).fetchone()
+    if told is not None:
+        now, before, piece = told
+        return now, before, piece
+    (opened_with,) = db.execute(
+        "SELECT rules_sha256 FROM lots WHERE id = ?", (lot_id,)
+    ).fetchone()
+    return opened_with, opened_with, None
+
+
 def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:
     """Return the last piece if it is in work or waits for its put-away."""
     row = db.execute(

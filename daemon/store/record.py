@@ -33,6 +33,7 @@ from rules.facts import (
     OrderFact,
     PutAwayFact,
     RefusedFact,
+    RulesFact,
     VisualFact,
 )  # fmt: skip
 from rules.lot import LotView
@@ -41,7 +42,7 @@ from rules.run_out import EVALUATION_VERSION
 from rules.sweep import Diagnosis
 from rules.vectors import DIRECTED
 
-OfLot = LotFact | OrderFact | VisualFact | BoxFact | DrawFact | LookFact | CellFact
+OfLot = LotFact | OrderFact | VisualFact | BoxFact | RulesFact | DrawFact | LookFact | CellFact
 
 _OPENED_BY_REQUEST: tuple[CycleKind, ...] = ("retry", "re-measured")
 """Cycles whose rows were written before their first clamping."""
@@ -155,8 +156,8 @@ class Record:
         """Write a fact that makes sense of an open lot only."""
         match fact:
             case LotFact():
-                self.event("lot", event_data.lot_data(lot, fact))
-            case OrderFact() | VisualFact() | BoxFact():
+                self.event("lot", event_data.lot_data(lot, fact, self.by.rules))
+            case OrderFact() | VisualFact() | BoxFact() | RulesFact():
                 self._lot_change(fact, lot)
             case DrawFact() | LookFact() | CellFact():
                 self._rest(fact, lot)
@@ -378,7 +379,9 @@ class Record:
 
     # --- the lot ---
 
-    def _lot_change(self, fact: OrderFact | VisualFact | BoxFact, lot: LotView) -> None:
+    def _lot_change(
+        self, fact: OrderFact | VisualFact | BoxFact | RulesFact, lot: LotView
+    ) -> None:
         seq = self.event("lot", event_data.lot_change_data(lot, fact))
         same = {"lot": self.lot_id, "role": fact.role, "at_utc": self.at.utc}
         match fact:
@@ -399,6 +402,19 @@ class Record:
             case BoxFact():
                 self.insert(
                     "boxes", **same, bin=fact.bin, label=fact.label, capacity=fact.capacity
+                )
+            case RulesFact():
+                self.insert(
+                    "lot_rules",
+                    **same,
+                    rules_sha256=fact.sha256,
+                    revision=fact.revision,
+                    before_sha256=fact.before_sha256,
+                    before_revision=fact.before_revision,
+                    piece=fact.piece,
+                    reason=fact.reason,
+                    clock_synced=self.at.synced,
+                    seq=seq,
                 )
 
     def _rest(self, fact: DrawFact | LookFact | CellFact, lot: LotView) -> None:

@@ -178,6 +178,14 @@ _DIAGNOSES_UM = """CREATE VIEW diagnoses_um AS
     JOIN cycles c ON c.id = k.cycle JOIN pieces p ON p.id = c.piece
     JOIN lots l ON l.id = p.lot"""
 
+_LOT_RULES = """CREATE TABLE lot_rules (  -- the last row is what the lot goes by
+    id INTEGER PRIMARY KEY, lot INTEGER NOT NULL REFERENCES lots(id),
+    rules_sha256 TEXT NOT NULL REFERENCES texts(sha256), revision TEXT NOT NULL,
+    before_sha256 TEXT NOT NULL REFERENCES texts(sha256), before_revision TEXT NOT NULL,
+    piece INTEGER,  -- number of the piece that was in work and kept the rules before
+    reason TEXT NOT NULL, role TEXT NOT NULL,
+    at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL, seq INTEGER NOT NULL) STRICT"""
+
 
 _ALARM_JOURNAL = """CREATE VIEW alarm_journal AS  -- every alarm that came, was seen to, or went
     SELECT bench, seq, at_utc,
@@ -269,3 +277,10 @@ def m010_decided(db: Database) -> None:
         db.execute(f"DROP VIEW {view}")
     for statement in question_views.DECIDED:
         db.execute(statement)
+
+
+@migrations()
+def m011_lot_rules(db: Database) -> None:
+    """Keep which state of its rule file a lot was told to go by, and since when."""
+    db.execute(_LOT_RULES)
+    db.execute("CREATE INDEX lot_rules_by_lot ON lot_rules (lot)")

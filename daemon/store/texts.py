@@ -13,7 +13,7 @@ from typing import Generic, TypeVar
 from daemon.config import capture_rules
 from daemon.config_sections import BenchFile, BenchSection
 from daemon.errors import ConfigError
-from daemon.rule_file import rules_of
+from daemon.rule_file import ReadRules, rules_of
 from daemon.toml_file import Faults, TomlText, toml_of
 from rules.capture_model import CaptureRules
 from rules.ruleset import RuleBook, RuleSet, UnknownArticleError
@@ -67,13 +67,13 @@ class StoredTexts:
         except UnknownArticleError as error:
             raise TextFaultError(sha256, str(error)) from error
 
-    def text(self, sha256: str) -> str:
-        """Return a text as it was read.
+    def read_rules(self, sha256: str) -> ReadRules:
+        """Return a rule file as it was read, faults included.
 
         Raises:
-            TextFaultError: If it is missing.
+            TextFaultError: If the text is missing or altered.
         """
-        return self._row(sha256)[2]
+        return rules_of(self._toml(sha256, "rules"))
 
     def capture(
         self, bench_sha256: str, rules_sha256: str, bench: str, article: str
@@ -103,7 +103,7 @@ class StoredTexts:
         return capture_rules(section.capture, section.indicator, rules)
 
     def _read_book(self, sha256: str) -> RuleBook:
-        read = rules_of(self._toml(sha256, "rules"))
+        read = self.read_rules(sha256)
         if read.rules is None:
             raise TextFaultError(sha256, "; ".join(read.faults))
         return read.rules
@@ -116,16 +116,13 @@ class StoredTexts:
             raise TextFaultError(sha256, "; ".join(faults.lines))
         return {section.id: section for section in file.bench}
 
-    def _row(self, sha256: str) -> tuple[str, str, str]:
-        row: tuple[str, str, str] | None = self._db.execute(
+    def _toml(self, sha256: str, kind: str) -> TomlText:
+        row = self._db.execute(
             "SELECT kind, name, text FROM texts WHERE sha256 = ?", (sha256,)
         ).fetchone()
         if row is None:
             raise TextFaultError(sha256, "the store does not have this text")
-        return row
-
-    def _toml(self, sha256: str, kind: str) -> TomlText:
-        stored_kind, name, text = self._row(sha256)
+        stored_kind, name, text = row
         data = text.encode("utf-8")
         if hash_of(data).hexdigest() != sha256:
             raise TextFaultError(sha256, f"{name} was altered: it no longer has this hash")

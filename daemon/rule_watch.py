@@ -1,0 +1,65 @@
+"""A rule file while the service runs: a changed one is read again and checked.
+
+Looked at by its size and time, read only when those change, and only once they stood still
+from one look to the next: an editor may write in several goes.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.config import Config, misfits
+from daemon.errors import ConfigError
+from daemon.rule_file import RuleText, read_rules
+
+Looks = tuple[int, int, int]
+"""Size, time of change and inode: what tells a file from what it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class RuleNews:
+    """What a changed rule file says: ``good``, or the faults for which it is not taken."""
+
+    good: RuleText | None
+    faults: tuple[str, ...] = ()
+
+
+class RuleWatch:
+    """Watches the rule file of one bench."""
+
+    def __init__(self, config: Config, bench: str) -> None:
+        """Begin with the file as it was read when the service started."""
+        one = next(known for known in config.benches if known.id == bench)
+        self._config, self._bench = config, bench
+        self._path: Path = one.rules_path
+        self._said = RuleNews(one.rule_text)
+        self._seen: Looks | None = None
+        self._read: Looks | None = None
+
+    def look(self) -> RuleNews | None:
+        """Return what is new since the last look; None when nothing is."""
+        looks = _looks(self._path)
+        has_settled, self._seen = looks == self._seen, looks
+        if not has_settled or (looks is not None and looks == self._read):
+            return None
+        self._read = looks
+        news = self._news()
+        if news == self._said:
+            return None
+        self._said = news
+        return news
+
+    def _news(self) -> RuleNews:
+        try:
+            read = read_rules(self._path)
+        except ConfigError as error:
+            return RuleNews(None, error.faults)
+        faults = read.faults or misfits(self._config, self._bench, read)
+        return RuleNews(None if faults else read.good, faults)
+
+
+def _looks(path: Path) -> Looks | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns, found.st_ino
