@@ -160,6 +160,7 @@ class BenchRunner:
         self._judge_run_out()
         self.look_at_instruments()
         self._disturb_at_start()
+        self._judge_rules()
 
     # --- start and recovery ---
 
@@ -242,6 +243,7 @@ class BenchRunner:
     def _go_by(self, rules: RuleText) -> None:
         article = self.lot.article if self.lot is not None else None
         self.config, self.by = self._going_by(rules, article)
+        self.instruments.one = self.config
         self.run_out.limit_is(self.config.holder_limit_nm)
 
     def _going_by(self, rules: RuleText, article: str | None) -> tuple[BenchConfig, Provenance]:
@@ -268,6 +270,7 @@ class BenchRunner:
         if self.lot is None:
             self._go_by(self.rules.newest)
         self._refresh(())
+        self._judge_rules()
 
     def change_rules(self, facts: tuple[Fact, ...], inbound: str) -> None:
         """Let the open lot go by the newest rules, from the next piece on.
@@ -281,6 +284,7 @@ class BenchRunner:
         self.rules.next = newest
         self._turn_to_next_rules()
         self._refresh(facts)
+        self._judge_rules()
 
     def _keep_text(self, rules: RuleText) -> None:
         text = (rules.book.sha256, "rules", self.rules.file, rules.text)
@@ -291,6 +295,13 @@ class BenchRunner:
         if self.rules.next is not None and self._is_between_pieces:
             self._go_by(self.rules.next)
             self.rules.next = None
+
+    def _judge_rules(self) -> None:
+        """Raise or return what the lead has to know of the rule file."""
+        lot = self.lot.code if self.lot is not None else ""
+        for said in self.rules.judged(self.config.book, lot):
+            if said.text != self.alarms.get(said.code, ""):
+                self.handle(said)
 
     def recover(self) -> bool:
         """Try to keep a record again after a fault; return whether the bench is back.
@@ -312,6 +323,7 @@ class BenchRunner:
         self.fault = None
         self._refresh((note,))
         self._judge_run_out()
+        self._judge_rules()
         self._judge_fitness()
         return True
 
@@ -477,20 +489,21 @@ class BenchRunner:
         self._refuse_while_checking()
         if self._store.had_lot(self.by.bench, opening.code):
             raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
-        blocks = self.instruments.fitness(opening.holder, opening.pins).blocks
+        config, by = self._going_by(self.rules.newest, opening.article)
+        blocks = self.instruments.fitness(opening.holder, opening.pins, config).blocks
         if blocks:
             raise CommandRefusedError(f"lot-open: {'; '.join(blocks)}; {_ACCEPTED}")
-        config, by = self._going_by(self.rules.newest, opening.article)
         opening = self._with_rest(opening, config)
         self._keep_text(self.rules.newest)
         self._store.open_lot(opening, by, self._stamp())
-        self.config, self.by, self.rules.next = config, by, None
-        self.lot = self._store.lot(self.by.bench)
+        self.lot, self.rules.next = self._store.lot(self.by.bench), None
+        self._go_by(self.rules.newest)
         self._begin_clear(f"lot {opening.code} was opened")
         self._load_run_out()
         self._judge_run_out()
         self.look_at_instruments()
         self._judge_fitness()
+        self._judge_rules()
 
     def _refuse_while_checking(self) -> None:
         if self._state.check is not None:
@@ -552,6 +565,7 @@ class BenchRunner:
         self._go_by(self.rules.newest)
         self.run_out.lot_is(None)
         self._begin_clear("the lot was closed")
+        self._judge_rules()
 
     def _begin_clear(self, why: str) -> None:
         """Begin with no piece: what the lines and people said goes on."""

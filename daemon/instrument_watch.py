@@ -21,6 +21,7 @@ class InstrumentWatch:
 
     Attributes:
         clock: Whether the time of day can be trusted.
+        one: The bench as it goes now: what is fit depends on the limits in force.
     """
 
     def __init__(self, one: BenchConfig, zone: ZoneInfo, clock: Clock, store: Store) -> None:
@@ -31,19 +32,26 @@ class InstrumentWatch:
         """
         last = store.last_trusted_utc(one.id)
         self.clock = ClockWatch(clock, datetime.fromisoformat(last) if last else None)
-        self._one = one
+        self.one = one
         self._zone = zone
         self._clock = clock
         self._store = store
 
-    def fitness(self, holder: str, pins: Sequence[str]) -> Fitness:
+    def fitness(
+        self, holder: str, pins: Sequence[str], one: BenchConfig | None = None
+    ) -> Fitness:
         """Return what speaks against measuring with these and the bench's indicators.
+
+        Args:
+            holder: Holder of the lot, "" where none is named.
+            pins: Pins of the lot.
+            one: The bench by the rules a lot is to be opened with; None by those in force.
 
         Raises:
             StoreError: If the register can't be read.
         """
         at = (self._clock.utc(), self.clock.doubt(), self._zone)
-        return fitness_of(self._one, self._store.register(), holder, pins, at)
+        return fitness_of(one or self.one, self._store.register(), holder, pins, at)
 
     def judged(self) -> tuple[Judged, Judged]:
         """Return the alarms about instruments and clock as they have to stand now.
@@ -65,11 +73,11 @@ class InstrumentWatch:
         Raises:
             StoreError: If the register can't be read.
         """
-        return unregistered(self._one, self._store.register(), *self._holder_and_pins())
+        return unregistered(self.one, self._store.register(), *self._holder_and_pins())
 
     def _holder_and_pins(self) -> tuple[str, tuple[str, ...]]:
-        found = self._store.holder_and_pins(self._one.id)
-        wanted = self._one.section.lot
+        found = self._store.holder_and_pins(self.one.id)
+        wanted = self.one.section.lot
         if found is not None or wanted is None:
             return found or ("", ())
         return wanted.holder, tuple(wanted.pins)

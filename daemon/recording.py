@@ -12,7 +12,7 @@ One line an entry, UTF-8 text, "#" starts a comment::
     AT_NS LINE doubt CONTACT WHY                a modem line can't be believed; no WHY: it can
     AT_NS BENCH placed BIN
     AT_NS BENCH command JSON                    a command that acts, as its payload says it
-    AT_NS BENCH rules JSON                      its rule file, read anew: {"text": …}
+    AT_NS BENCH rules JSON                      its rule file, read anew: its text or faults
 
 Times are monotonic nanoseconds. Entries stand in the order in which the service took them:
 ports are read side by side, so their times may be a task switch out of order. A recording

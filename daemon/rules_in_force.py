@@ -15,7 +15,9 @@ from daemon.rule_watch import RuleNews
 from daemon.store import Store
 from daemon.store.lot_query import open_lot_id, rules_of
 from daemon.store.texts import StoredTexts, TextFaultError
+from rules.bench import Judged
 from rules.lot import OpenWork
+from rules.ruleset import RuleBook
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +54,30 @@ class RulesInForce:
             )
         self.newest = news.good
         log.info("%s: %s read again: revision %r", bench, self.file, book.revision)
+
+    def judged(self, in_force: RuleBook, lot: str) -> tuple[Judged, Judged]:
+        """Return the alarms about the rule file as they have to stand now.
+
+        Args:
+            in_force: What the bench goes by now.
+            lot: The open lot; "" when none is.
+        """
+        fault, differs = "", ""
+        going_by = self.next.book if self.next is not None else in_force
+        if self.fault:
+            fault = f"{self.file} is not taken: {self.fault}; " + _stays(going_by)
+        elif lot and self.newest.book.sha256 != going_by.sha256:
+            book = self.newest.book
+            differs = f"{self.file} is revision {book.revision!r} now; " + _stays(going_by)
+            differs += f" for lot {lot} until it is told otherwise (lot rules) or closed"
+        return (
+            Judged("rule-file-fault", bool(fault), fault),
+            Judged("rules-differ", bool(differs), differs),
+        )
+
+
+def _stays(book: RuleBook) -> str:
+    return f"revision {book.revision!r} ({book.sha256[:12]}) stays in force"
 
 
 def lot_rules(

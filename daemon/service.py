@@ -192,8 +192,8 @@ class Service:
                     log.exception("%s: its rule file was not looked at", name)
 
     def _note_rules(self, bench: str, news: RuleNews) -> None:
-        if news.good is not None:
-            self._note(bench, "rules", json.dumps({"text": news.good.text}))
+        read = {"faults": news.faults} if news.good is None else {"text": news.good.text}
+        self._note(bench, "rules", json.dumps(read))
 
     def _carry_out(self, bench: str | None, command: Command) -> Reply:
         if bench is None and len(self.benches) == 1:

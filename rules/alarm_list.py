@@ -94,6 +94,15 @@ ALARMS: Mapping[AlarmCode, AlarmEntry] = {
         "the time of day can't be believed: no due date can be kept", "lead",
         "set the clock right, then `reclamp instrument clock-right`", is_kept=True,
     ),
+    "rule-file-fault": AlarmEntry(
+        "the rule file was changed and has faults; the rules before stay in force", "lead",
+        "put right what the text names: `reclamp check` lists every fault", is_kept=True,
+    ),
+    "rules-differ": AlarmEntry(
+        "the rule file is another than the one the open lot goes by", "lead",
+        "leave the lot as it is, or let it go by the new one: `reclamp lot rules`",
+        is_kept=True, is_of_lot=True,
+    ),
     "help-called": AlarmEntry(
         "the operator calls for help", "lead", "go there; acknowledge answers the call",
         is_kept=True, is_shelvable=False,

@@ -16,6 +16,7 @@ AlarmCode = Literal[
     "signal-fault", "help-called", "attention-asked",
     "order-short", "rest-held", "box-full",
     "instrument-unfit", "clock-doubt",
+    "rule-file-fault", "rules-differ",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
     "check-soon", "check-due", "check-failed", "zero-drift",

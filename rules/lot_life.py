@@ -144,7 +144,8 @@ def change_rules(
         role: Who asks, by role.
 
     Raises:
-        LotRefusedError: If a grade that was ordered or given already would be no more.
+        LotRefusedError: If a grade that was ordered or given already would be no more, or
+            the rest is proved against other limits than the ordinary grade would have.
     """
     known = {grade.id for grade in after.grades}
     in_use = {name for name, pieces in lot.ordered.items() if pieces}
@@ -154,6 +155,12 @@ def change_rules(
         raise LotRefusedError(
             f"revision {after.revision!r} has no {', '.join(missing)}, which this lot has "
             f"orders or pieces of; accepted are rules with {', '.join(sorted(in_use))}"
+        )
+    if lot.rest is not None and not lot.rest.plan.is_against(after.grades[-1]):
+        raise LotRefusedError(
+            f"revision {after.revision!r} has other limits for the ordinary grade, and the "
+            f"proof of the rest was fixed at the opening; accepted are the limits of "
+            f"{lot.rest.plan.grade} as they are, or a lot without a plan for its rest"
         )
     changed = RulesFact(
         after.revision, after.sha256, before.revision, before.sha256, piece, reason, role

@@ -1,5 +1,6 @@
 """How the rest of one lot will be judged: fixed, with its limits, when the lot opens."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -53,6 +54,12 @@ class RestPlan:
         """Return how many looks are planned."""
         return 2 if self.kind == "measured" and self.further else 1
 
+    def is_against(self, ordinary: Grade) -> bool:
+        """Return whether a grade has the name and limits that the rest is proved against."""
+        mine = (self.grade, self.tolerance_limit_nm, self.acceptance_limit_nm)
+        its = (ordinary.id, ordinary.tolerance_limit_nm, ordinary.acceptance_limit_nm)
+        return mine == its and _by_place(self.positions) == _by_place(ordinary.positions)
+
     def proof_plan(self, quantity: int) -> ProofPlan:
         """Return the plan of a proof over so many pieces.
 
@@ -65,6 +72,10 @@ class RestPlan:
             self.kind, quantity, self.limiting_quality, self.consumers_risk, self.is_drawn,
             self.acceptance_number, self.further,
         )  # fmt: skip
+
+
+def _by_place(limits: Sequence[Limit]) -> dict[str, tuple[int, int]]:
+    return {one.position: (one.tolerance_limit_nm, one.acceptance_limit_nm) for one in limits}
 
 
 def plan_at_opening(

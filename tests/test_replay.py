@@ -127,3 +127,56 @@ def test_a_recording_of_another_bench_file_is_refused(
 
 def test_an_empty_recording_is_an_empty_record(tmp_path: Path, config: Config) -> None:
     assert everything(replayed([], config, tmp_path / "a.db"))["events"] == []
+
+
+def told_new_rules(entries: Iterable[Entry], text: str) -> Iterator[Entry]:
+    """Let b1 see a faulty, then a good rule file and go by it while piece 1 is in hand."""
+    command = {
+        "id": "r",
+        "command": "lot-rules",
+        "revision": "8",
+        "reason": "r",
+        "role": "lead",
+    }
+    come = [
+        ("rules", json.dumps({"faults": ["a.rules.toml: grade.0.limit_um: no number"]})),
+        ("rules", json.dumps({"text": text})),
+        ("command", json.dumps(command)),
+    ]
+    is_told = False
+    for entry in entries:
+        if entry.what == "placed" and entry.where == "b1" and not is_told:
+            is_told = True
+            for what, said in come:
+                yield Entry(entry.at_ns, "b1", what, said)  # type: ignore[arg-type]
+        yield entry
+
+
+def test_rules_changed_in_mid_shift_hold_from_the_next_piece_in_every_replay(
+    tmp_path: Path, config: Config, entries: list[Entry]
+) -> None:
+    before = (SHIFT / "mr-10-med.rules.toml").read_text(encoding="utf-8")
+    text = before.replace('revision = "7"', 'revision = "8"').replace("= 0.8", "= 1.5")
+    told = list(told_new_rules(entries, text))
+    first = replayed(told, config, tmp_path / "a.db")
+    mine = [v for v in verdicts(first) if v["bench"] == "b1"]
+    limits = [json.loads(v["decision_rule"])[0]["acceptance_limit_um"] for v in mine]
+    assert [(v["piece"], limit) for v, limit in zip(mine, limits, strict=True)] == [
+        (1, 3.2), (2, 2.5), (2, 2.5),
+    ]  # fmt: skip
+    assert len({v["rules_sha256"] for v in mine}) == 2
+    rows = everything(first)
+    bodies = [json.loads(row[-1]) for row in rows["events"]]
+    alarms = [body["data"] for body in bodies if body["type"] == "reclamp.alarm.v1"]
+    assert [a["state"] for a in alarms if a["code"] == "rule-file-fault"] == [
+        "raised", "returned",
+    ]  # fmt: skip
+    assert rows == everything(replayed(told, config, tmp_path / "b.db"))
+
+
+@pytest.mark.parametrize("text", ["{}", '{"text": 7}', '{"text": "revision = 7"}'])
+def test_a_recorded_rule_file_with_faults_is_no_rule_file(
+    tmp_path: Path, config: Config, text: str
+) -> None:
+    with pytest.raises(RecordingError, match="accepted is a rule file without faults"):
+        replayed([Entry(10, "b1", "rules", text)], config, tmp_path / "a.db")
