@@ -81,7 +81,8 @@ class LotReport:
 
     Attributes:
         lot: Which one.
-        rules: What it was opened with.
+        rules: What it was told last to go by: else what it was opened with.
+        changes: Since when, by revision, where it was told another than at its opening.
         view: Its counts as of now.
         counts: Its pieces by status and grade.
         rest: What is proved of the rest; None without a plan.
@@ -92,6 +93,7 @@ class LotReport:
 
     lot: StoredLot
     rules: RuleSet
+    changes: tuple[tuple[str, str, str], ...]
     view: LotView
     counts: dict[str, dict[str, int]]
     rest: RestState | None
@@ -106,8 +108,7 @@ def report_lot(db: sqlite3.Connection, lot: StoredLot) -> LotReport:
     Raises:
         TextFaultError: If its rule file can't be gone by.
     """
-    (sha256,) = db.execute("SELECT rules_sha256 FROM lots WHERE id = ?", (lot.id,)).fetchone()
-    rules = StoredTexts(db).rules(sha256, lot.article)
+    rules = StoredTexts(db).rules(lot_query.rules_of(db, lot.id)[0], lot.article)
     standing = Standing(lot.id)
     standing.load(db)
     counts = standing.counts()
@@ -118,9 +119,14 @@ def report_lot(db: sqlite3.Connection, lot: StoredLot) -> LotReport:
     )
     positions = tuple(_position(one, rules) for one in lot_run_outs(db, lot.id))
     words = _words(view, counts, rules, master_tir_nm(db, lot))
+    changes = db.execute(
+        "SELECT before_revision, revision, at_utc FROM lot_rules WHERE lot = ? ORDER BY id",
+        (lot.id,),
+    ).fetchall()
     return LotReport(
-        lot, rules, view, counts, rest_state(view), words, tuple(draws.fetchall()), positions
-    )
+        lot, rules, tuple(changes), view, counts, rest_state(view), words,
+        tuple(draws.fetchall()), positions,
+    )  # fmt: skip
 
 
 def master_tir_nm(db: sqlite3.Connection, lot: StoredLot) -> int | None:

@@ -78,6 +78,8 @@ def _lines(report: LotReport) -> Iterator[str]:
     state = "open" if lot.is_open else "closed"
     yield f"lot {lot.code} ({lot.article}), bench {lot.bench}, {state}"
     yield f"  rules {rules.revision} ({rules.sha256[:8]}), opened {lot.opened_utc}"
+    for before, after, at_utc in report.changes:
+        yield f"  rules {after} in place of {before} since {at_utc}: limits below are the last"
     yield from _pieces(report)
     yield from _rest(report)
     for one in report.positions:
@@ -206,6 +208,10 @@ def _as_json(report: LotReport) -> dict[str, Any]:
         "article": report.lot.article,
         "open": report.lot.is_open,
         "rules": {"revision": report.rules.revision, "sha256": report.rules.sha256},
+        "rules_changed": [
+            dict(zip(("before", "after", "at"), change, strict=True))
+            for change in report.changes
+        ],
         "quantity": report.view.quantity,
         "unmeasured": report.view.unmeasured,
         "set_aside": report.view.set_aside,

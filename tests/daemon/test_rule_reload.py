@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from daemon.cli import app
 from daemon.commands import carry_out
 from daemon.messages import Command, Reply
 from daemon.recompute.cycles import recompute
@@ -136,6 +138,17 @@ def test_the_record_shows_the_change(desk: Desk) -> None:
     assert (event["rules"]["revision"], event["rules_before"]["revision"]) == ("8", "7")
     kept = desk.bench.rows("SELECT text FROM texts WHERE kind = 'rules' ORDER BY rowid")
     assert (desk.path.read_text(encoding="utf-8"),) in kept
+
+
+def test_the_lot_s_report_goes_by_the_rules_it_was_told_last(desk: Desk) -> None:
+    piece(desk.bench, "2", "3.5")
+    desk.write(*WIDER)
+    desk.tell()
+    command = ["lot", "report", "--store", str(desk.bench.config.store_path), "--json"]
+    report = json.loads(CliRunner().invoke(app, command).output)
+    assert report["rules"]["revision"] == "8"
+    assert [(c["before"], c["after"]) for c in report["rules_changed"]] == [("7", "8")]
+    assert 3.8 in [share["limit_um"] for share in report["positions"][0]["shares"]]
 
 
 def test_a_restart_within_the_piece_changes_nothing(desk: Desk) -> None:
