@@ -68,16 +68,22 @@ class RulesInForce:
             fault = f"{self.file} is not taken: {self.fault}; " + _stays(going_by)
         elif lot and self.newest.book.sha256 != going_by.sha256:
             book = self.newest.book
-            differs = f"{self.file} is revision {book.revision!r} now; " + _stays(going_by)
+            differs = f"{self.file} is {_named(book)} now; {_stays(going_by)}"
             differs += f" for lot {lot} until it is told otherwise (lot rules) or closed"
+            if book.revision == going_by.revision:
+                differs += "; its text was changed and its revision was not"
         return (
             Judged("rule-file-fault", bool(fault), fault),
             Judged("rules-differ", bool(differs), differs),
         )
 
 
+def _named(book: RuleBook) -> str:
+    return f"revision {book.revision!r} ({book.sha256[:12]})"
+
+
 def _stays(book: RuleBook) -> str:
-    return f"revision {book.revision!r} ({book.sha256[:12]}) stays in force"
+    return f"{_named(book)} stays in force"
 
 
 def lot_rules(

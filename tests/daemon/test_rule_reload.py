@@ -96,7 +96,9 @@ def test_a_lot_keeps_the_rules_it_was_opened_with_and_the_lead_is_told(desk: Des
     piece(desk.bench, "2", "3.5")
     assert desk.verdicts() == [(1, "grade-2", "7")]
     text = desk.alarm("rules-differ")
-    assert "mr-10-med.rules.toml is revision '8' now; revision '7'" in text
+    assert text.startswith("mr-10-med.rules.toml is revision '8' (")
+    assert ") now; revision '7' (" in text
+    assert "its revision was not" not in text
     assert "lot W-2611-A until it is told otherwise (lot rules) or closed" in text
     assert [e["state"] for e in desk.events("alarm")] == ["raised"]
 
@@ -192,6 +194,17 @@ def test_a_faulty_file_is_named_with_its_key_and_the_rules_before_stay(
     desk.write()
     assert not desk.alarm("rule-file-fault")
     assert [e["state"] for e in desk.events("alarm")] == ["raised", "returned"]
+
+
+def test_a_text_changed_under_the_same_revision_is_told_and_can_be_gone_by(
+    desk: Desk,
+) -> None:
+    desk.write(WIDER[1])
+    assert desk.alarm("rules-differ").endswith("its text was changed and its revision was not")
+    assert desk.tell("7").ok
+    piece(desk.bench, "1", "3.5", "3.5", "3.5")
+    assert desk.verdicts() == [(1, "grade-1", "7")]
+    assert desk.bench.rows("SELECT rules_sha256 <> before_sha256 FROM lot_rules") == [(1,)]
 
 
 def test_a_file_that_is_gone_is_a_fault_of_its_own(desk: Desk) -> None:
