@@ -108,7 +108,7 @@ def report_lot(db: sqlite3.Connection, lot: StoredLot) -> LotReport:
     Raises:
         TextFaultError: If its rule file can't be gone by.
     """
-    rules = StoredTexts(db).rules(lot_query.rules_of(db, lot.id)[0], lot.article)
+    rules = StoredTexts(db).rules(lot_query.rules_of(db, lot.id), lot.article)
     standing = Standing(lot.id)
     standing.load(db)
     counts = standing.counts()

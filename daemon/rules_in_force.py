@@ -13,7 +13,7 @@ from daemon.errors import StoreError
 from daemon.rule_file import RuleText
 from daemon.rule_watch import RuleNews
 from daemon.store import Store
-from daemon.store.lot_query import open_lot_id, rules_of
+from daemon.store.lot_query import open_lot_id, rules_begun_with, rules_of
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.bench import Judged
 from rules.lot import OpenWork
@@ -112,18 +112,18 @@ def lot_rules(
         lot_id = open_lot_id(db, one.id)
         if lot_id is None or article is None:
             return newest, None
-        now, before, piece = rules_of(db, lot_id)
+        told = rules_of(db, lot_id)
+        now = (rules_begun_with(db, lot_id, work) if work is not None else None) or told
         texts = StoredTexts(db)
-        is_later = work is not None and work.piece == piece and work.kind != "re-measured"
         try:
-            found = {sha256: _fitting(texts, config, one, sha256) for sha256 in {now, before}}
+            found = {sha256: _fitting(texts, config, one, sha256) for sha256 in {now, told}}
             for sha256 in found:
                 texts.rules(sha256, article)  # it has that article
         except TextFaultError as error:
             raise StoreError(
                 store.path, f"{one.id}: the open lot's rules can't be gone by: {error}"
             ) from error
-    return (found[before], found[now]) if is_later else (found[now], None)
+    return found[now], (found[told] if told != now else None)
 
 
 def _fitting(texts: StoredTexts, config: Config, one: BenchConfig, sha256: str) -> RuleText:

@@ -106,24 +106,30 @@ def status_counts(db: sqlite3.Connection, lot_id: int) -> dict[str, dict[str, in
     return counts
 
 
-def rules_of(db: sqlite3.Connection, lot_id: int) -> tuple[str, str, int | None]:
-    """Return hashes of the rules a lot was told last and before that, and from which piece.
-
-    The piece is the one in work when it was told, which keeps the rules before; None where it
-    was told between pieces, or never.
-    """
+def rules_of(db: sqlite3.Connection, lot_id: int) -> str:
+    """Return the hash of the rules a lot was told last to go by, else was opened with."""
     told = db.execute(
-        "SELECT rules_sha256, before_sha256, piece FROM lot_rules WHERE lot = ?"
-        " ORDER BY id DESC LIMIT 1",
-        (lot_id,),
+        "SELECT rules_sha256 FROM lot_rules WHERE lot = ? ORDER BY id DESC LIMIT 1", (lot_id,)
     ).fetchone()
-    if told is not None:
-        now, before, piece = told
-        return now, before, piece
-    (opened_with,) = db.execute(
-        "SELECT rules_sha256 FROM lots WHERE id = ?", (lot_id,)
+    if told is None:
+        told = db.execute("SELECT rules_sha256 FROM lots WHERE id = ?", (lot_id,)).fetchone()
+    (sha256,) = told
+    return str(sha256)
+
+
+def rules_begun_with(db: sqlite3.Connection, lot_id: int, work: OpenWork) -> str | None:
+    """Return the hash of the rules by which the piece in work was clamped last.
+
+    None where it was not clamped yet. Of a piece measured again only that cycle counts: it
+    begins anew, by what is in force then.
+    """
+    row = db.execute(
+        "SELECT k.rules_sha256 FROM clampings k JOIN cycles c ON c.id = k.cycle"
+        " JOIN pieces p ON p.id = c.piece WHERE p.lot = ? AND p.number = ? AND c.number >= ?"
+        " ORDER BY k.id DESC LIMIT 1",
+        (lot_id, work.piece, work.cycle if work.kind == "re-measured" else 1),
     ).fetchone()
-    return opened_with, opened_with, None
+    return str(row[0]) if row is not None else None
 
 
 def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:

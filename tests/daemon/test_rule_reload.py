@@ -15,6 +15,7 @@ from daemon.recompute.cycles import recompute
 from daemon.rule_watch import RuleWatch
 from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
+from rules.lot_life import change_rules
 from tests.daemon.bench_of_values import ValueBench, value_bench
 
 WIDER = (('revision = "7"', 'revision = "8"'), ("guard_um = 0.8", "guard_um = 0.2"))
@@ -166,6 +167,23 @@ def test_a_restart_within_the_piece_changes_nothing(desk: Desk) -> None:
     desk.bench.restart()
     piece(desk.bench, "1", "3.5", "3.5", "3.5")
     assert desk.verdicts() == [(1, "grade-2", "7"), (2, "grade-1", "8")]
+
+
+def test_a_piece_that_was_not_clamped_before_the_restart_keeps_what_it_is_begun_with(
+    desk: Desk,
+) -> None:
+    """Told while its first sweep ran, which a restart cut off: nothing of it is on record."""
+    desk.write(*WIDER)
+    runner = desk.bench.runner
+    lot, book = runner.open_lot_or_refuse(), runner.rules.newest.book
+    facts = change_rules(lot, runner.by.rules, book.of(lot.article), 1, "told", "lead")
+    runner.change_rules(facts, "d-early")
+    desk.bench.restart()
+    desk.bench.values("3.5")
+    desk.bench.restart()
+    desk.bench.values("3.5", "3.5", "3.5")
+    assert desk.bench.placed("1")
+    assert desk.verdicts() == [(1, "grade-1", "8")]
 
 
 @pytest.mark.parametrize(
