@@ -172,7 +172,8 @@ class AssuranceRecord:
 def _reopened_data(record: "Record", outcome: OrderReopened) -> LotData:
     assert record.lot is not None  # the caller asked
     reason = f"{outcome.counted} of {outcome.ordered} {outcome.grade} are left"
-    return event_data.lot_data(record.lot, LotFact("order-reopened", reason, "service"))
+    fact = LotFact("order-reopened", reason, "service")
+    return event_data.lot_data(record.lot, fact, record.by.rules)
 
 
 def _figures(one: PositionCheck) -> dict[str, object]:
