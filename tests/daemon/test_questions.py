@@ -95,14 +95,16 @@ def test_4_the_limit_when_it_was_graded_and_not_todays(
     grade_one(bench)
     rules = bench.config.source.path.with_name("mr-10-med.rules.toml")
     text = rules.read_text(encoding="utf-8")
-    assert "limit_um = 12.0" in text
-    rules.write_text(text.replace("limit_um = 12.0", "limit_um = 11.0"), encoding="utf-8")
+    assert "limit_um = 4.0" in text
+    rules.write_text(text.replace("limit_um = 4.0", "limit_um = 4.2"), encoding="utf-8")
     bench.close()
     later = ValueBench(load(bench.config.source.path))
+    body = {"id": "q4", "command": "lot-rules", "revision": "7", "reason": "r", "role": "lead"}
+    assert carry_out(Command.model_validate(body), later.runner, later.store).ok
     grade_one(later)
-    found = ask(later, "limits", "grade=grade-2")
+    found = ask(later, "limits", "grade=grade-1")
     assert [(row["piece"], row["tolerance_limit_um"]) for row in found] == [
-        (1, 12.0), (2, 11.0)
+        (1, 4.0), (2, 4.2)
     ]  # fmt: skip
     assert len({row["rules_sha256"] for row in found}) == 2
     later.close()
