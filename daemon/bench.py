@@ -255,14 +255,16 @@ class BenchRunner:
 
     @property
     def _is_between_pieces(self) -> bool:
-        return self._state.piece is None and not self._state.is_measuring
+        at = self._state
+        return at.piece is None and not at.is_measuring and at.check is None
 
     @property
     def piece_begun(self) -> int | None:
         """Return the piece that was begun, also while its first clamping is measured."""
         if self._state.piece is not None or self.lot is None:
             return self._state.piece
-        return self.lot.next_piece if self._state.is_measuring else None
+        is_of_piece = self._state.is_measuring and self._state.check is None
+        return self.lot.next_piece if is_of_piece else None
 
     def take_rule_file(self, news: RuleNews) -> None:
         """Take note of the rule file as it is now; an open lot keeps what it goes by."""
