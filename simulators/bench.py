@@ -13,7 +13,7 @@ from typing import Literal, Protocol
 from rules.reading import Flag, Reading
 from simulators.contacts import IndexFlag
 from simulators.guide import Guide, GuideRules, Showing
-from simulators.indicator import Indicator
+from simulators.indicator import Indicator, in_inch
 from simulators.operator import Operator
 from simulators.shown import LAMP_REPEAT_NS, LampWord, Shown
 from simulators.spindle import NS_PER_S
@@ -192,10 +192,12 @@ class Bench:
         self._out = deque(emission for emission in self._out if emission.at_ns > to_ns)
         return sorted(due, key=lambda emission: emission.at_ns)
 
-    def show_prompt(self, word: str, at_ns: int, cell: int | None = None) -> None:
-        """Show the operator a prompt, and the tray cell it names."""
+    def show_prompt(
+        self, word: str, at_ns: int, cell: int | None = None, text: str = ""
+    ) -> None:
+        """Show the operator a prompt: its word, the tray cell it names, its sentence."""
         self._run(at_ns)
-        self._shown.prompt, self._shown.cell = word, cell
+        self._shown.prompt, self._shown.cell, self._shown.text = word, cell, text
         self._look()
 
     def show_lamp(self, bin_id: str, word: LampWord, at_ns: int) -> None:
@@ -203,6 +205,10 @@ class Bench:
         self._run(at_ns)
         self._shown.set_lamp(bin_id, word, at_ns)
         self._look()
+
+    def drop_chip(self) -> None:
+        """Let a chip lie in the holder's taper when the next master is seated there."""
+        self._operator.has_chip_in_taper = True
 
     def received(self, chunk: bytes, at_ns: int) -> None:
         """Take bytes that came up the line; only a polled indicator heeds them."""
@@ -280,7 +286,8 @@ class Bench:
     def _read(self, at_ns: int) -> Reading:
         position_um = self._stand.position_um(at_ns)
         flags = self._flags(at_ns)
-        return self._kind.indicator.read(position_um, at_ns, self._noise, flags)
+        reading = self._kind.indicator.read(position_um, at_ns, self._noise, flags)
+        return in_inch(reading, self._kind.indicator) if self._operator.is_inch else reading
 
     def _send(self, data: bytes, at_ns: int) -> None:
         """Put bytes on the line; they are through when it has carried each of them."""

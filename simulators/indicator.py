@@ -1,6 +1,6 @@
 """The indicator: what its display makes of the stylus' position."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from rules.length import NM_PER_UM, Unit
@@ -46,3 +46,15 @@ class Indicator:
             return Reading(None, self.unit, flags=flags | _OVER_RANGE, channel=self.channel)
         value_nm = round(shown_um * NM_PER_UM / self.step_nm) * self.step_nm
         return Reading(value_nm, self.unit, flags=flags, channel=self.channel)
+
+
+_NM_PER_INCH = 25_400_000
+_NM_PER_MM = 1_000_000
+
+
+def in_inch(reading: Reading, indicator: Indicator) -> Reading:
+    """Return what goes out when the key switched the value to inch and no unit tells of it."""
+    if reading.value_nm is None:
+        return reading
+    shown = reading.value_nm * _NM_PER_MM / _NM_PER_INCH
+    return replace(reading, value_nm=round(shown / indicator.step_nm) * indicator.step_nm)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from random import Random
 
 from simulators.collet import Clamper, Collet
+from simulators.masters import Seater
 from simulators.mistakes import MistakeWord
 from simulators.shown import Shown
 from simulators.spindle import NS_PER_S
@@ -16,6 +17,7 @@ from simulators.stand import Stand
 from simulators.truth import (
     Dropped,
     Fact,
+    MasterSeated,
     MistakeMade,
     NutOpened,
     SpindleSwitched,
@@ -43,12 +45,16 @@ class Operator:
     def __init__(self, seed: str, work: Work, stand: Stand, shown: Shown) -> None:
         self.facts: list[Fact] = []
         self.is_foot_down = False
+        self.is_inch = False
+        self.has_chip_in_taper = False
         self._seed = seed
         self._rng = Random(f"{seed}/operator")
         self._work = work
         self._habits = work.habits
         self._stand = stand
         self._shown = shown
+        self._seater = Seater(Random(f"{seed}/masters"), work.masters, work.holder_um)
+        self._checks = 0
         self._piece = 0
         self._ordinal = 0
         self._slips: set[MistakeWord] = set()
@@ -88,9 +94,11 @@ class Operator:
         """Mend what the bench still complains of; then wait until it wants a piece."""
         while True:
             answered = yield from self._watch_prompt(
-                "clean", "clamp", "loosen", "right-the-bin"
+                "clean", "clamp", "loosen", "right-the-bin", "check"
             )
-            if answered and self._shown.prompt == "right-the-bin":
+            if answered and self._shown.prompt == "check":
+                yield from self._check()
+            elif answered and self._shown.prompt == "right-the-bin":
                 yield from self._drop_again(is_repeat=False)
             elif answered:
                 break
@@ -116,6 +124,62 @@ class Operator:
         self._stand.set_stylus(False, self._now_ns)
         self._stand.remove()
 
+    # --- a master check ------------------------------------------------------------------
+
+    def _check(self) -> Script:
+        """Do what the prompt's sentence says: begin the check, or seat the master it names."""
+        text = self._shown.text
+        if "foot switch" in text:
+            self.is_inch = False
+            self._checks += 1
+            yield from self._hold_foot()
+            yield from self._pause(self._habits.glance_s)
+            return
+        yield from self._open_for_the_next(text)
+        yield from self._pause(self._habits.clamp_s)
+        self._seat_master(text)
+        yield from self._pause(self._habits.stylus_s)
+        self._stand.set_stylus(True, self._now_ns)
+        yield from self._pause(self._habits.stylus_s)
+        self._switch_spindle(True)
+        yield from self._for(3 * self._stand.spindle.drive.period_s)
+        yield from self._watch(lambda: self._shown.prompt != "turn")
+        yield from self._stop()
+        self._stand.set_stylus(False, self._now_ns)
+        yield from self._pause(self._habits.stylus_s)
+        self._stand.remove()
+
+    def _check_before_it_goes_on(self) -> Script:
+        """Take the collet out for a check that came between, and make it."""
+        self._stand.set_stylus(False, self._now_ns)
+        yield from self._pause(self._habits.loosen_s)
+        self._stand.remove()
+        while (yield from self._watch_prompt("check")):
+            yield from self._check()
+            if self._shown.prompt in ("clean", "clamp", "loosen"):
+                break
+
+    def _open_for_the_next(self, text: str) -> Script:
+        """Say by the foot that the nut is open: in inch a lifted stylus seems to rest."""
+        if "Lift the stylus first" in text:
+            yield from self._hold_foot()
+
+    def _seat_master(self, text: str) -> None:
+        is_eccentric = "eccentric" in text or "half a turn" in text
+        if is_eccentric:
+            self.is_inch = self._checks == self._work.inch_check
+            pin = self._seater.eccentric(is_turned_over="half a turn" in text)
+        else:
+            pin = self._seater.mandrel(with_chip=self.has_chip_in_taper)
+            self.has_chip_in_taper = False
+        self._stand.tighten(pin, self._now_ns)
+        master = "eccentric" if is_eccentric else "mandrel"
+        self.facts.append(
+            MasterSeated(
+                self._now_ns, self._checks, master, pin.run_out_um, pin.chip_um, self.is_inch
+            )
+        )
+
     # --- one piece -----------------------------------------------------------------------
 
     def _measure(self, collet: Collet) -> Script:
@@ -137,9 +201,12 @@ class Operator:
     def _clamp_as_told(self, clamper: Clamper) -> Script:
         """Sweep, and while the prompt says so loosen, rotate, tighten and sweep again."""
         yield from self._sweep()
-        while (yield from self._read_the_prompt()) == "loosen":
+        while (yield from self._read_the_prompt()) in ("loosen", "check"):
             yield from self._stop()
-            if not self._slips_now("no-loosening"):
+            if self._shown.prompt == "check":
+                yield from self._check_before_it_goes_on()
+                yield from self._tighten(clamper)
+            elif not self._slips_now("no-loosening"):
                 yield from self._open_the_nut()
                 clamper.rotate(self._habits.rotate_deg, self._habits.rotate_scatter_deg)
                 yield from self._tighten(clamper)
@@ -178,7 +245,7 @@ class Operator:
 
         If nothing comes, try the switch; then clamp anew, if the bench still asks for it.
         """
-        while not (yield from self._watch_prompt("loosen", "put-away")):
+        while not (yield from self._watch_prompt("loosen", "put-away", "check")):
             if self._stand.spindle.is_on and self._shown.prompt in ("clean", "clamp"):
                 return "loosen"
             self._switch_spindle(True)
@@ -223,7 +290,8 @@ class Operator:
 
     def _is_told_where(self) -> bool:
         """Return whether a lamp is on, or the piece is wanted on the spindle again."""
-        return self._lit() is not None or self._shown.prompt in ("clean", "clamp", "loosen")
+        wanted = ("clean", "clamp", "loosen", "check")
+        return self._lit() is not None or self._shown.prompt in wanted
 
     def _choose_bin(self, lit: str) -> str:
         others = [bin_id for bin_id in self._work.bins if bin_id != lit]
@@ -241,10 +309,13 @@ class Operator:
         )
 
     def _press_foot(self, moment: str) -> Script:
-        if self._habits.foot == moment:
-            self.is_foot_down = True
-            yield from self._pause(self._habits.foot_s)
-            self.is_foot_down = False
+        if self._habits.foot == moment and self._shown.prompt != "check":
+            yield from self._hold_foot()
+
+    def _hold_foot(self) -> Script:
+        self.is_foot_down = True
+        yield from self._pause(self._habits.foot_s)
+        self.is_foot_down = False
 
     def _jump_um(self) -> float:
         return self._rng.choice((-1, 1)) * self._rng.uniform(*self._habits.jump_um)

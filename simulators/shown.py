@@ -21,11 +21,13 @@ class Shown:
     Attributes:
         prompt: The prompt's word.
         cell: Tray cell the prompt names.
+        text: The prompt as a sentence: which master a check wants stands only there.
     """
 
     def __init__(self) -> None:
         self.prompt: str | None = None
         self.cell: int | None = None
+        self.text = ""
         self._lamps: dict[str, tuple[LampWord, int]] = {}
 
     def set_lamp(self, bin_id: str, word: LampWord, at_ns: int) -> None:

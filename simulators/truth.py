@@ -95,6 +95,19 @@ class MistakeMade:
 
 
 @dataclass(frozen=True, slots=True)
+class MasterSeated:
+    """A master was clamped for a check; ``check`` counts the checks that were begun."""
+
+    kind: ClassVar[str] = "master-seated"
+    at_ns: int
+    check: int
+    master: str
+    run_out_um: float
+    chip_um: float
+    is_inch: bool
+
+
+@dataclass(frozen=True, slots=True)
 class TrayEmpty:
     """There is no piece left to take."""
 
@@ -102,7 +115,10 @@ class TrayEmpty:
     at_ns: int
 
 
-Fact = Taken | Tightened | SpindleSwitched | NutOpened | Dropped | MistakeMade | TrayEmpty
+Fact = (
+    Taken | Tightened | SpindleSwitched | NutOpened | Dropped | MistakeMade | MasterSeated
+    | TrayEmpty
+)  # fmt: skip
 
 
 def as_record(fact: Fact) -> dict[str, object]:

@@ -1,10 +1,11 @@
 """How a person works at a bench, and on what: pace, order of the hands, tray, mistakes."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from simulators.collet import Collet, ColletKind
+from simulators.masters import Masters
 from simulators.mistakes import Mistakes
 
 Foot = Literal["never", "nut-open", "ready"]
@@ -69,6 +70,9 @@ class Work:
         has_bin_sensors: Whether a bin tells what fell into it; without, the lamp may be
             dark again by the time the piece is dropped.
         pieces: How many are taken; None: all.
+        masters: What is clamped when the bench asks for a master check.
+        inch_check: Number of the check, from 1, before whose eccentric master somebody
+            switches the indicator to inch, and back after it; None: nobody does.
     """
 
     tray: Sequence[Collet]
@@ -79,3 +83,5 @@ class Work:
     mistakes: Mistakes
     has_bin_sensors: bool = True
     pieces: int | None = None
+    masters: Masters = field(default_factory=Masters)
+    inch_check: int | None = None

@@ -1,7 +1,8 @@
 """One simulated bench as a process of its own: ``python -m daemon.simulate.bench_process``.
 
 Says ``{"ready": …}`` on standard output when its line can be opened, and a summary when it
-ends. SIGUSR1 unplugs the line, SIGUSR2 plugs it in again, SIGTERM and SIGINT end it; with
+ends. SIGUSR1 unplugs the line, SIGUSR2 plugs it in again, SIGHUP drops a chip into the
+holder's taper before the next master check, SIGTERM and SIGINT end it; with
 ``--control`` the words ``unplug``, ``plug`` and ``stop`` do the same from standard input,
 and so does its end. It leaves no link and no process behind.
 """
@@ -40,7 +41,8 @@ def parser() -> argparse.ArgumentParser:
     arguments = argparse.ArgumentParser(
         prog="python -m daemon.simulate.bench_process",
         description="A simulated bench on a pseudo-terminal.",
-        epilog="Signals: USR1 unplugs the line, USR2 plugs it in again, TERM and INT end.",
+        epilog="Signals: USR1 unplugs the line, USR2 plugs it in again, HUP drops a chip into "
+        "the taper before the next master check, TERM and INT end.",
     )
     add = arguments.add_argument
     add("--bench", choices=sorted(LOT_OF_BENCH), default="b1", help="which bench (b1)")
@@ -61,6 +63,10 @@ def parser() -> argparse.ArgumentParser:
     add(
         "--chance", action="append", default=[], metavar="WORD=P",
         help="a mistake's chance a piece, 0 to 1",
+    )  # fmt: skip
+    add(
+        "--inch-check", type=int, metavar="N",
+        help="in the Nth master check the indicator is switched to inch",
     )  # fmt: skip
     return arguments
 
@@ -139,7 +145,7 @@ def _broker(url: str, protocol: str) -> Broker:
 
 
 async def _run(args: argparse.Namespace, mistakes: Mistakes, broker: Broker | None) -> None:
-    kind = demo_bench(args.bench, args.seed, args.pieces, mistakes)
+    kind = demo_bench(args.bench, args.seed, args.pieces, mistakes, args.inch_check)
     bench = Bench(kind, args.seed, None if broker else LOT_OF_BENCH[args.bench].limits)
     pty = PtyLine(args.link)
     line = PtyEnd(pty)
@@ -170,6 +176,7 @@ def _controlled(live: LiveBench, *, takes_words: bool) -> asyncio.Event:
         loop.add_signal_handler(sign, ended.set)
     loop.add_signal_handler(signal.SIGUSR1, live.unplug)
     loop.add_signal_handler(signal.SIGUSR2, live.plug)
+    loop.add_signal_handler(signal.SIGHUP, live.drop_chip)
     if takes_words:
         listen_to_words(
             {"unplug": live.unplug, "plug": live.plug, "stop": ended.set}, at_end=ended.set

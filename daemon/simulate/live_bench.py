@@ -125,10 +125,14 @@ class LiveBench:
             self._line.unplug()
             self._note("lost", "unplugged")
 
-    def show_prompt(self, word: str, cell: int | None = None) -> None:
+    def show_prompt(self, word: str, cell: int | None = None, text: str = "") -> None:
         """Show the operator a prompt, now."""
-        self._bench.show_prompt(word, self.now_ns, cell)
+        self._bench.show_prompt(word, self.now_ns, cell, text)
         self.keep_up()
+
+    def drop_chip(self) -> None:
+        """Let a chip lie in the holder's taper when the next master is seated there."""
+        self._bench.drop_chip()
 
     def show_lamp(self, bin_id: str, word: LampWord) -> None:
         """Let a lamp have its word, now."""

@@ -15,8 +15,8 @@ _RETRY_S = (0.2, 2.0)
 class Viewer(Protocol):
     """Who looks at prompt and lamps."""
 
-    def show_prompt(self, word: str, cell: int | None = None) -> None:
-        """See the prompt's word, and the tray cell it names."""
+    def show_prompt(self, word: str, cell: int | None = None, text: str = "") -> None:
+        """See the prompt's word, the tray cell it names, and its sentence."""
 
     def show_lamp(self, bin_id: str, word: LampWord) -> None:
         """See a lamp's word."""
@@ -96,8 +96,8 @@ class ShopFloor:
             _tell(f"{topic}: no lamp word: {text[:80]!r}")
 
 
-def _prompt(text: str) -> tuple[str, int | None] | None:
-    """Return word and tray cell of a prompt; None if it is none."""
+def _prompt(text: str) -> tuple[str, int | None, str] | None:
+    """Return word, tray cell and sentence of a prompt; None if it is none."""
     try:
         prompt = json.loads(text)
     except ValueError:
@@ -105,8 +105,8 @@ def _prompt(text: str) -> tuple[str, int | None] | None:
     word = prompt.get("word") if isinstance(prompt, dict) else None
     if not isinstance(word, str):
         return None
-    cell = prompt.get("cell")
-    return word, cell if isinstance(cell, int) else None
+    cell, said = prompt.get("cell"), prompt.get("text")
+    return word, cell if isinstance(cell, int) else None, said if isinstance(said, str) else ""
 
 
 def _lamp_word(text: str) -> LampWord | None:

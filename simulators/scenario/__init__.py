@@ -73,7 +73,11 @@ LINE_OF_BENCH: Mapping[str, str] = {"b1": "usb1", "b2": "usb2"}
 
 
 def demo_bench(
-    bench_id: str, seed: int, pieces: int | None = None, mistakes: Mistakes | None = None
+    bench_id: str,
+    seed: int,
+    pieces: int | None = None,
+    mistakes: Mistakes | None = None,
+    inch_check: int | None = None,
 ) -> BenchKind:
     """Return one of the demo's benches with its lot in the tray.
 
@@ -83,6 +87,7 @@ def demo_bench(
         pieces: How many to take from the tray, which holds the lot or as many; all if left
             out.
         mistakes: What the operator gets wrong; nothing if left out.
+        inch_check: In which master check the indicator is switched to inch, from 1.
 
     Raises:
         KeyError: If there is no such bench.
@@ -96,6 +101,7 @@ def demo_bench(
         habits=Habits(foot="ready" if bench_id == "b1" else "never"),
         mistakes=mistakes or Mistakes(),
         pieces=pieces,
+        inch_check=inch_check,
     )
     return _north(work) if bench_id == "b1" else _crane(work)
 

@@ -149,8 +149,8 @@ class ClosedLoop:
     def _show(self, at_ns: int) -> None:
         signals = show(self.state, self.rules, self.lot)
         before, self.signals = self.signals, signals
-        if before is None or signals.prompt != before.prompt:
-            self.bench.show_prompt(signals.prompt, at_ns)
+        if before is None or signals.text != before.text:
+            self.bench.show_prompt(signals.prompt, at_ns, None, signals.text)
         if before is None or signals.lamps != before.lamps or at_ns - self.shown_ns > 5 * NS:
             self._show_lamps(signals.lamps, at_ns)
             self.shown_ns = at_ns
