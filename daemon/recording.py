@@ -13,6 +13,7 @@ One line an entry, UTF-8 text, "#" starts a comment::
     AT_NS BENCH placed BIN
     AT_NS BENCH command JSON                    a command that acts, as its payload says it
     AT_NS BENCH rules JSON                      its rule file, read anew: its text or faults
+    AT_NS BENCH tick                            the bench looked at the time
 
 Times are monotonic nanoseconds. Entries stand in the order in which the service took them:
 ports are read side by side, so their times may be a task switch out of order. A recording
@@ -36,9 +37,9 @@ log = logging.getLogger(__name__)
 
 What = Literal[
     "<", ">", "timed-out", "opened", "lost", "silent", "edge", "doubt", "placed", "command",
-    "rules",
+    "rules", "tick",
 ]  # fmt: skip
-OF_A_BENCH = frozenset({"placed", "command", "rules"})
+OF_A_BENCH = frozenset({"placed", "command", "rules", "tick"})
 """Entries whose place is a bench; the place of all others is a line."""
 
 _KNOWN: tuple[What, ...] = get_args(What)

@@ -160,7 +160,9 @@ class Service:
         while True:
             await asyncio.sleep(TICK_S / max(1.0, self._clock.rate / 10))
             now = Tick(self._clock.now_ns())
-            for runner in self.benches.values():
+            for name, runner in self.benches.items():
+                if self._recorder is not None:
+                    self._recorder.note(now.at_ns, name, "tick")
                 self._step(runner, now)
 
     async def _recover(self) -> None:

@@ -14,11 +14,14 @@ from typing import Any
 
 import pytest
 
+from daemon.bench import BenchRunner
 from daemon.config import Config, load
 from daemon.errors import RecordingError
 from daemon.recording import Entry, read_recording
 from daemon.replay import replay
 from daemon.store import Store
+from rules.bench import BenchEvent
+from rules.capture_model import Tick
 from tests.recorded_verdicts import verdicts
 
 SHIFT = Path(__file__).parent / "data" / "recordings" / "shift"
@@ -71,6 +74,35 @@ def test_two_replays_give_the_same_record_row_by_row(
     assert len(first["verdicts"]) >= 4
     assert len(first["events"]) > 10
     assert first == second
+
+
+def looked(entries: Iterable[Entry], every_ns: int, late_ns: int = 0) -> Iterator[Entry]:
+    """Add the service's looks at the time, each noted as late as a busy machine takes it."""
+    next_ns = None
+    for entry in entries:
+        next_ns = entry.at_ns if next_ns is None else next_ns
+        while next_ns + late_ns <= entry.at_ns:
+            yield from (Entry(next_ns, bench, "tick") for bench in ("b1", "b2"))
+            next_ns += every_ns
+        yield entry
+
+
+def test_recorded_looks_at_the_time_take_the_place_of_ones_own(
+    tmp_path: Path, config: Config, entries: list[Entry], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = json.loads((SHIFT / "verdicts.json").read_text(encoding="utf-8"))
+    noted = list(looked(entries, 100_000_000, late_ns=40_000_000))
+    taken: list[int] = []
+    handle = BenchRunner.handle
+
+    def spied(self: BenchRunner, event: BenchEvent, inbound: str | None = None) -> bool:
+        if isinstance(event, Tick):
+            taken.append(event.at_ns)
+        return handle(self, event, inbound)
+
+    monkeypatch.setattr(BenchRunner, "handle", spied)
+    assert verdicts(replayed(noted, config, tmp_path / "a.db")) == expected
+    assert taken == [entry.at_ns for entry in noted if entry.what == "tick"]
 
 
 def halved(entries: Iterable[Entry]) -> Iterator[Entry]:

@@ -17,6 +17,7 @@ bare = st.one_of(
     st.binary(max_size=60).map(lambda data: ("<", data.hex())),
     st.binary(max_size=60).map(lambda data: (">", data.hex())),
     st.just(("opened", "")),
+    st.just(("tick", "")),
     reasons.map(lambda text: ("lost", text)),
     places.map(lambda text: ("placed", text)),
 )
@@ -32,10 +33,10 @@ def test_what_is_noted_comes_back_entry_by_entry(
     noted = [(at, data.draw(places), *data.draw(bare)) for at in data.draw(times)]
     recorder = Recorder(path)
     for at_ns, where, what, text in noted:
-        recorder.note(at_ns, where, what, text)  # type: ignore[arg-type]
+        recorder.note(at_ns, where, what, text)
     recorder.close()
     expected = [
-        Entry(at_ns, where, what, " ".join(text.splitlines()).rstrip())  # type: ignore[arg-type]
+        Entry(at_ns, where, what, " ".join(text.splitlines()).rstrip())
         for at_ns, where, what, text in noted
     ]
     assert list(read_recording(path)) == expected
