@@ -164,6 +164,9 @@ def misfits(config: Config, bench: str, read: ReadRules) -> tuple[str, ...]:
     for number, raw in tables(config.source.raw, "bench"):
         if raw.get("id") == bench:
             config_checks.check_fit(raw, read.outline, f"bench.{number}", faults)
+            if read.rules is not None:
+                section = next(one.section for one in config.benches if one.id == bench)
+                note_masters(number, section.check, section.capture.mode, read.rules, faults)
     return tuple(faults.lines)
 
 

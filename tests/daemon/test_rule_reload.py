@@ -16,6 +16,7 @@ from daemon.rule_watch import RuleWatch
 from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
 from rules.lot_life import change_rules
+from tests.daemon.bench_of_sweeps import sweep_bench
 from tests.daemon.bench_of_values import ValueBench, value_bench
 
 WIDER = (('revision = "7"', 'revision = "8"'), ("guard_um = 0.8", "guard_um = 0.2"))
@@ -310,3 +311,22 @@ def test_a_verdict_judged_by_the_other_revision_is_found(desk: Desk) -> None:
     with reading_only(desk.bench.config.store_path) as db:
         found = recompute(db, lots(db), lambda: None)
     assert "grade" in {difference.what for difference in found.differences}
+
+
+def test_limits_for_which_the_benchs_masters_prove_nothing_are_no_rules_for_it(
+    bench_folder: Callable[..., Path],
+) -> None:
+    """Grade 1 at 2 µm wants an eccentric master of 1.6 to 3 µm; the bench has one of 5.1."""
+    bench = sweep_bench(bench_folder)
+    desk = Desk(bench)
+    desk.write(('revision = "7"', 'revision = "8"'), ("limit_um = 4.0", "limit_um = 2.0"))
+    text = desk.alarm("rule-file-fault")
+    assert "bench.0.check.master.1: master EM-1: run-out 5.1 µm; accepted is 1.6 to" in text
+    assert "revision '7' (" in text
+    bench.check()
+    bench.piece(3.0, 3.0, 3.0)
+    assert desk.verdicts() == [(1, "grade-1", "7")]
+    desk.write(('revision = "7"', 'revision = "9"'), ("guard_um = 0.8", "guard_um = 0.4"))
+    assert desk.alarm("rule-file-fault") == ""
+    assert desk.alarm("rules-differ").startswith("mr-10-med.rules.toml is revision '9'")
+    bench.close()
