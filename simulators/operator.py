@@ -137,6 +137,7 @@ class Operator:
             return
         yield from self._open_for_the_next(text)
         yield from self._pause(self._habits.clamp_s)
+        piece, self._piece = self._piece, 0  # what turns now is none
         self._seat_master(text)
         yield from self._pause(self._habits.stylus_s)
         self._stand.set_stylus(True, self._now_ns)
@@ -145,6 +146,7 @@ class Operator:
         yield from self._for(3 * self._stand.spindle.drive.period_s)
         yield from self._watch(lambda: self._shown.prompt != "turn")
         yield from self._stop()
+        self._piece = piece
         self._stand.set_stylus(False, self._now_ns)
         yield from self._pause(self._habits.stylus_s)
         self._stand.remove()

@@ -22,7 +22,16 @@ from daemon.clock import SystemClock, rfc3339
 from daemon.demo.stage import Stage, start_bench, start_broker, start_service, wait_for_lines
 from daemon.demo.teller import Teller
 from daemon.errors import BrokerError
-from daemon.messages import AlarmData, ClampingData, Event, PutAwayData, Reply, VerdictData
+from daemon.messages import (
+    AlarmData,
+    ClampingData,
+    Event,
+    LotData,
+    MasterCheckData,
+    PutAwayData,
+    Reply,
+    VerdictData,
+)
 
 __all__ = ["PLAN", "Shift", "lay_out_shift", "start_shift"]
 
@@ -32,10 +41,33 @@ NEW_BOX = "A-2-002"
 QUANTITY = 30
 ORDERED = 8
 
+FIRST_BIN = '[[bench.bin]]\nid = "1"'
+
+CHECK = """[bench.check]
+
+[[bench.check.master]]
+id = "MM-1"
+subject = "solid-mandrel"
+tir_um = 0.1
+uncertainty_um = 0.1
+
+[[bench.check.master]]
+id = "EM-1"
+subject = "eccentric-master"
+tir_um = 5.1
+uncertainty_um = 0.1
+
+"""
+"""The simulated bench's two masters; the demo's other scenes go without."""
+
+IN_INCH = 1
+"""Master check, from 1, in which the indicator is switched to inch."""
+
 CUT_SHORT, NOT_LOOSENED, CHIP, WRONG_BIN, UNPLUGGED, KILLED, BROKER_GONE = range(2, 9)
 """Pieces with which it happens, by number."""
 
 PLAN = (
+    "first the master check: the indicator is switched to inch, then back",
     f"piece {CUT_SHORT}: three quarters of a turn",
     f"piece {NOT_LOOSENED}: swept twice without a loosening",
     f"piece {CHIP}: a chip; the lead has the whole set taken again",
@@ -43,12 +75,18 @@ PLAN = (
     f"piece {UNPLUGGED}: the indicator's cable is pulled",
     f"piece {KILLED}: the service is killed",
     f"piece {BROKER_GONE}: the broker is gone for a while, and a box is changed without it",
-    f"then the order of {ORDERED} is filled, and the rest of {QUANTITY} pieces is proved",
+    f"then the order of {ORDERED} is filled, and its closing check fails by a chip in the "
+    "taper: pieces are taken back, and the order is open again",
+    f"filled anew and checked, the rest of {QUANTITY} pieces is proved; the lead has a last "
+    "check made, and closes the lot",
 )
 
 _UNPLUGGED_BENCH_S = 20.0
 _GONE_BENCH_S = 60.0
 _REPLY_WAIT_S = 10.0
+_CHECK_WAIT_S = 600.0
+"""Bench seconds for a whole master check, and one more if it has to be made again."""
+
 _RETRY_WAIT_S = 0.2
 _EXPIRES_AFTER = timedelta(minutes=5)
 
@@ -79,6 +117,7 @@ class Shift:
     _replies: dict[str, Reply] = field(default_factory=dict)
     _tasks: set[asyncio.Task[None]] = field(default_factory=set)
     _session: Session | None = None
+    _good_checks: int = 0
 
     async def run(self, broker: Broker) -> None:
         """Follow the bench until its lot is closed.
@@ -118,6 +157,9 @@ class Shift:
                     self._seen.add(event.id)
                     self._act_on(event)
             case ["lot"]:
+                lot = self.teller.benches[BENCH].lot
+                if lot is not None and lot.order_state == "filled-check-due":
+                    self._do("taper", self._drop_chip)
                 if self.teller.is_done(self.teller.benches[BENCH]):
                     self._do("close", self._close)
             case ["reply"]:
@@ -141,10 +183,24 @@ class Shift:
                 self._do("retry", self._retry)
             case AlarmData() as data:
                 self._say(f"alarm {data.code} {data.state}: {data.text}".removesuffix(": "))
+            case MasterCheckData() as data:
+                self._check(data)
+            case LotData(what="order-reopened") as data:
+                self._say(f"the order is open again: {data.reason}")
             case PutAwayData(right=False) as data:
                 self._say(f"bin {data.bin} is not where piece {data.piece} belongs")
             case _:
                 pass
+
+    def _check(self, data: MasterCheckData) -> None:
+        if data.what == "checked":
+            self._say(f"{data.kind} check {data.result}: {data.reason}")
+            self._good_checks += data.kind == "sensitivity" and data.result == "good"
+        elif data.what == "cause":
+            self._say(f"a check is due: {data.cause}")
+        elif data.pieces:
+            verb = "on hold" if data.what == "span-held" else "released"
+            self._say(f"{verb}: piece {', '.join(map(str, data.pieces))}")
 
     def _first_clamping(self, piece: int) -> None:
         acts = {UNPLUGGED: ("cable", self._unplug), KILLED: ("kill", self._kill)}
@@ -195,7 +251,23 @@ class Shift:
         reply = await self._ask("piece-retry", reason="a chip on the taper", role="lead")
         self._say(f"the lead asks for the whole set again: {reply.text}")
 
+    async def _drop_chip(self) -> None:
+        self._say("a chip falls into the holder's taper")
+        self.stage.child(f"simulated-{BENCH}").send_signal(signal.SIGHUP)
+
+    async def _check_at_the_end(self) -> None:
+        """Have the span of the last pieces closed: an open one keeps the lot open."""
+        before = self._good_checks
+        reply = await self._ask("master-check", role="lead")
+        self._say(f"the lead asks for the last check: {reply.text}")
+        for _ in range(round(_CHECK_WAIT_S / self.speed / 0.05)):
+            if self._good_checks > before:
+                return
+            await asyncio.sleep(0.05)
+        raise BrokerError("the last master check did not come to a good end")
+
     async def _close(self) -> None:
+        await self._check_at_the_end()
         lot = self.teller.benches[BENCH].lot
         proved = ("proved", "accepted", "nothing-left")
         is_proved = lot is not None and lot.rest is not None and lot.rest.outcome in proved
@@ -243,7 +315,9 @@ def lay_out_shift(stage: Stage) -> None:
         ("quantity = 120", f"quantity = {QUANTITY}"),
         ("cells = 120", f"cells = {QUANTITY}"),
         ('{ "grade-1" = 36 }', f'{{ "grade-1" = {ORDERED} }}'),
-        ("fastest_turn_s = 2.0", "fastest_turn_s = 2.0\nsamples_min = 12"),
+        # Slower than this a sensitivity check believes 120 %; the drive takes 2.4 s a turn.
+        ("fastest_turn_s = 2.0", "fastest_turn_s = 2.2\nsamples_min = 12"),
+        (FIRST_BIN, f'{CHECK}[bench.put_away]\nidentity = "tray"\n\n{FIRST_BIN}'),
     ):
         if old not in small:
             raise AssertionError(f"the scenario's bench file has no {old!r}")
@@ -262,6 +336,7 @@ def start_shift(stage: Stage, seed: int, speed: float) -> None:
         f"wrong-bin@{WRONG_BIN}",
     )  # fmt: skip
     mistakes = [word for text in planned for word in ("--mistake", text)]
-    start_bench(stage, BENCH, QUANTITY, seed, speed, mistakes)
+    more = [*mistakes, "--inch-check", str(IN_INCH)]
+    start_bench(stage, BENCH, QUANTITY, seed, speed, more)
     wait_for_lines(stage, (BENCH,))
     start_service(stage, speed)

@@ -50,7 +50,7 @@ def findings(store: Path, truth: Path) -> list[Finding]:
     facts = [json.loads(line) for line in truth.read_text(encoding="utf-8").splitlines()]
     with reading_only(store) as db:
         return [
-            *_mistakes(db, facts), *_pieces(db), *_troubles(db), *_lot(db),
+            *_checks(db), *_mistakes(db, facts), *_pieces(db), *_troubles(db), *_lot(db),
             *_counts(db, facts), _recomputed(db),
         ]  # fmt: skip
 
@@ -65,6 +65,41 @@ def waiting_events(folder: Path) -> int:
 def _one(db: sqlite3.Connection, sql: str, *values: object) -> int:
     (found,) = db.execute(sql, values).fetchone()
     return int(found or 0)
+
+
+def _checks(db: sqlite3.Connection) -> list[Finding]:
+    first = db.execute(
+        "SELECT kind, result, reason, seq FROM checks WHERE result <> 'invalid' ORDER BY seq"
+    ).fetchall()
+    inch = next((row for row in first if row[1] == "failed"), ("", "", "", 0))
+    says_why = inch[0] == "sensitivity" and "of the certificate's" in inch[2]
+    opened = next((seq for kind, result, _, seq in first
+                   if (kind, result) == ("sensitivity", "good")), None)  # fmt: skip
+    graded = _one(db, "SELECT min(seq) FROM verdicts")
+    told = "SELECT count(*) FROM events WHERE json_extract(body, '$.data.what') = ?"
+    unfit = _one(db, "SELECT count(*) FROM piece_spans WHERE span NOT IN ('good', 'failed')")
+    return [
+        Finding(f"in inch the sensitivity check failed: {inch[2]}", says_why),
+        Finding("nothing was graded before a good check",
+            opened is not None and inch[3] < opened < graded),
+        Finding("the failed closing check took pieces back and reopened the order",
+            _one(db, told, "span-held") > 0 and _one(db, told, "order-reopened") > 0),
+        Finding("every piece lies between two checks", unfit == 0),
+    ]  # fmt: skip
+
+
+def _held(db: sqlite3.Connection) -> set[int]:
+    """Return the verdicts after which a failed check came before a good one, by number."""
+    decisive = db.execute(
+        "SELECT seq, result FROM checks WHERE result = 'failed'"
+        " OR (kind = 'sensitivity' AND result = 'good') ORDER BY seq"
+    ).fetchall()
+    found = set()
+    for (seq,) in db.execute("SELECT seq FROM verdicts").fetchall():
+        after = next((result for at, result in decisive if at > seq), "good")
+        if after == "failed":
+            found.add(seq)
+    return found
 
 
 def _mistakes(db: sqlite3.Connection, facts: list[dict[str, Any]]) -> list[Finding]:
@@ -183,16 +218,19 @@ def _counts(db: sqlite3.Connection, facts: list[dict[str, Any]]) -> list[Finding
     """Hold the counts against a recount of the facts, and those against what happened."""
     shown = dict(
         db.execute(
-            "SELECT coalesce(grade, status), count(*) FROM piece_status GROUP BY 1"
+            "SELECT CASE WHEN status = 'hold' THEN status ELSE coalesce(grade, status) END,"
+            " count(*) FROM piece_status GROUP BY 1"
         ).fetchall()
     )
+    held = _held(db)
     recount = Counter(
-        grade or ("nonconforming" if why == "above-all-limits" else "hold")
-        for grade, why in db.execute(
-            "SELECT v.grade, v.why FROM put_aways a JOIN verdicts v ON v.cycle = a.cycle"
+        "hold" if seq in held
+        else grade or ("nonconforming" if why == "above-all-limits" else "hold")
+        for grade, why, seq in db.execute(
+            "SELECT v.grade, v.why, v.seq FROM put_aways a JOIN verdicts v ON v.cycle = a.cycle"
             " WHERE a.is_right = 1"
         )
-    )
+    )  # fmt: skip
     seqs, first, last = db.execute("SELECT count(*), min(seq), max(seq) FROM events").fetchone()
     dropped = {
         fact["piece"]: fact["bin"]

@@ -30,7 +30,7 @@ def test_a_shift_in_which_everything_goes_wrong_adds_up_at_its_end(tmp_path: Pat
         sep="\n",
     )
     assert all(findings.values()), findings
-    assert len(findings) == 18
+    assert len(findings) == 22
     assert done.returncode == 0, done.stderr
     assert not processes_of(str(folder))
     store = str(folder / "millrace.db")
