@@ -22,7 +22,7 @@ from daemon.store.read_only import reading_only
 from rules.holder_series import LEAST_SHOWN, WHAT_TO_DO
 from rules.vectors import DIRECTED
 
-__all__ = ["holder_app"]
+__all__ = ["holder_app", "one_bench"]
 
 holder_app = typer.Typer(
     help="The holder in the spindle and its share of the run-out.", no_args_is_help=True
@@ -51,7 +51,7 @@ def holder_show(
     """
     with reported():
         loaded = load(config)
-        one = _one_bench(loaded.benches, bench)
+        one = one_bench(loaded.benches, bench)
         with reading_only(loaded.store_path) as db:
             watch = run_out_watch(one)
             watch.load(db, None)
@@ -67,7 +67,8 @@ def holder_show(
         raise typer.Exit(ANSWER_IS_NO)
 
 
-def _one_bench(benches: Sequence[BenchConfig], name: str | None) -> BenchConfig:
+def one_bench(benches: Sequence[BenchConfig], name: str | None) -> BenchConfig:
+    """Return the bench of this name, or the only one there is."""
     found = [one for one in benches if name in (None, one.id)]
     if len(found) == 1:
         return found[0]

@@ -1,11 +1,14 @@
 """``reclamp master …``: master checks, begun and told of; ``reclamp hold list``."""
 
 import json
+from pathlib import Path
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
-from daemon.cli.answers import ANSWER_IS_NO, reported
+from daemon.check_series import check_sheet
+from daemon.cli.answers import ANSWER_IS_NO, refuse, reported
 from daemon.cli.asking import (
     DEFAULT_FILE,
     AsJson,
@@ -15,7 +18,10 @@ from daemon.cli.asking import (
     Role,
     ask_service,
 )  # fmt: skip
+from daemon.cli.holder import one_bench
 from daemon.config import load
+from daemon.picture.check_page import drawn_checks
+from daemon.picture.file import SUFFIXES, write_picture
 from daemon.store.held import held_pieces
 from daemon.store.read_only import reading_only
 
@@ -67,14 +73,42 @@ def master_changed(
 
 @master_app.command("status")
 def master_status(
-    config: BenchFile = DEFAULT_FILE, bench: BenchName = None, as_json: AsJson = False
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            help="Draw checks, zero drift and the holder's share over time, from the record "
+            "itself: FILE.svg or FILE.png.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """Show whether the bench is fit to judge, and its last checks with the zero's drift."""
+    """Show whether the bench is fit to judge, and its last checks with the zero's drift.
+
+    With --plot the service need not run.
+    """
+    if plot is not None:
+        _draw(config, bench, plot)
+        return
     data = ask_service(config, bench, "master-status", as_json)
     if as_json or data is None:
         return
     for check in data["checks"]:
         typer.echo(_check_line(check))
+
+
+def _draw(config: Path, bench: str | None, plot: Path) -> None:
+    if plot.suffix.lower() not in SUFFIXES:
+        refuse(f"--plot {plot}: accepted are files that end in {' or '.join(SUFFIXES)}")
+    with reported():
+        loaded = load(config)
+        one = one_bench(loaded.benches, bench)
+        with reading_only(loaded.store_path) as db:
+            sheet = check_sheet(db, one, ZoneInfo(loaded.file.site.timezone))
+        write_picture(drawn_checks(sheet), plot)
+    typer.echo(f"drawn: {plot}")
 
 
 def _check_line(check: dict[str, Any]) -> str:
