@@ -74,6 +74,7 @@ class Publisher:
         self._counts_changed = True
         self._published: dict[str, str] = {}
         self._lamps: dict[str, str] = {}
+        self._expiry = _properties(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / rate)))
         self.is_connected = False
         runner.on_change = self._changed
         runner.on_facts = self._facts
@@ -292,20 +293,16 @@ class Publisher:
             says = [(says[0][0], word), (section.lamp_topic, payload)]
         self._lamps[bin_id] = word
         self._reached("before-lamp")
+        expiry = self._expiry if word != "off" and session.is_v5 else None
+        first, *others = [
+            session.publish(topic, text, retain=word == "off", properties=expiry)
+            for topic, text in says
+        ]
         async with asyncio.TaskGroup() as tasks:
-            for topic, text in says:
-                tasks.create_task(
-                    session.publish(
-                        topic, text, retain=word == "off",
-                        properties=self._expiry(session) if word != "off" else None,
-                    )
-                )  # fmt: skip
+            for other in others:
+                tasks.create_task(other)
+            await first  # leaves now: a task would begin behind state and outbox
         self._reached("after-lamp")
-
-    def _expiry(self, session: Session) -> Properties | None:
-        if not session.is_v5:
-            return None
-        return _properties(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / self._rate)))
 
     # --- what comes in ---
 

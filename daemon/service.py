@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import json
 import logging
 import signal
@@ -218,9 +219,14 @@ class Service:
 
 
 async def _warm_up() -> None:
-    """Load what the first forecast needs before it is asked for, off the loop."""
+    """Load what the first forecast needs before it is asked for, off the loop.
+
+    What is there then stays: it is taken out of the garbage collector's sight, or a lamp would
+    wait now and then until all of it has been looked through.
+    """
     await asyncio.sleep(_WARM_UP_S)
     await asyncio.to_thread(import_module, "numpy")
+    gc.freeze()
 
 
 def serve(

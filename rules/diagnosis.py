@@ -7,10 +7,11 @@ Nothing here decides about a piece; the TIR comes from the readings alone.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from math import cos, pi
 from typing import TYPE_CHECKING
 
-from rules.run_out import evaluate
+from rules.run_out import evaluated
 from rules.spindle_angle import TURN_UDEG
 from rules.sweep import Diagnosis, RunOut, Sweep, SweepRules
 from rules.sweep_angle import sweep_angle
@@ -27,8 +28,9 @@ HARMONICS = 5
 
 def evaluate_diagnosed(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return the run-out of a sweep with its diagnosis beside it."""
-    found = evaluate(sweep, rules)
-    return replace(found, diagnosis=diagnose(sweep, rules))
+    turns, found = evaluated(sweep, rules)
+    shares = turn_shares(sweep, turns, rules)
+    return replace(found, diagnosis=_diagnosed(sweep, rules, turns, shares))
 
 
 def diagnose(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:
@@ -139,8 +141,15 @@ def _fitted(angles: "_Array", values: "_Array") -> "tuple[_Array, float]":
 
 
 def _form_nm(found: "_Array") -> int:
+    cosines, sines = _around()
+    form = cosines @ found[4::2] + sines @ found[5::2]
+    return round(float(form.max() - form.min()))
+
+
+@cache
+def _around() -> "tuple[_Array, _Array]":
+    """Return cosine and sine of harmonics 2 to 5, a row for each degree: always the same."""
     import numpy as np
 
     around = 2 * pi * np.outer(np.arange(360) / 360, np.arange(2, HARMONICS + 1))
-    form = np.cos(around) @ found[4::2] + np.sin(around) @ found[5::2]
-    return round(float(form.max() - form.min()))
+    return np.cos(around), np.sin(around)

@@ -229,9 +229,11 @@ def _shares(
         return [(i, way / TURN_UDEG) for i, way in enumerate(gone) if 0 <= way < end]
     shares: list[tuple[int, float]] = []
     for before, turn in zip(begun, turns, strict=True):
-        first = bisect_left(sweep.at_ns, turn.start_ns)
-        inside = range(first, bisect_left(sweep.at_ns, turn.close_ns))
-        shares += [(i, before + turn.share_at(sweep.at_ns[i])) for i in inside]
+        start_ns, length_ns = turn.start_ns, turn.length_ns
+        first, end = bisect_left(sweep.at_ns, start_ns), bisect_left(sweep.at_ns, turn.close_ns)
+        # What Turn.share_at says where only time tells: a call a reading costs more than it.
+        inside = enumerate(sweep.at_ns[first:end], first)
+        shares += [(i, before + (at - start_ns) / length_ns) for i, at in inside]
     return shares
 
 

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -220,6 +221,7 @@ def _position_limit(limit: Limit) -> PositionLimitData:
     )
 
 
+@lru_cache(maxsize=16)
 def stated_rules(rules: RuleSet) -> str:
     """Return the decision rules as a verdict's row states them, JSON text.
 

@@ -105,6 +105,7 @@ class Store:
         self._touched: dict[str, set[int]] = {}
         self._assured: dict[str, Assurance] = {}
         self._news: dict[str, list[AssuranceFact]] = {}
+        self._committed: dict[str, LotView] = {}
         self._lock = _locked(path.resolve())
         try:
             self._db = self._opened()
@@ -156,6 +157,7 @@ class Store:
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         """One transaction, all or nothing; any trouble is a StoreError."""
         connection = self._db.conn
+        self._committed.clear()
         try:
             connection.execute("BEGIN IMMEDIATE")
             try:
@@ -223,6 +225,7 @@ class Store:
         except BaseException:
             # what was counted within the transaction never was
             self._standings.pop(by.bench, None)
+            self._committed.clear()
             raise
         self._assured[by.bench] = assured
         self._news.setdefault(by.bench, []).extend((*news, *more))
@@ -252,6 +255,9 @@ class Store:
         assert view is not None  # its lot is open
         walk = standing.rest.walk
         facts = following(view, walk.rest if walk is not None else lambda: ())
+        if not facts:
+            self._committed[by.bench] = view  # asked for next: the lamp waits for it
+            return (), []
         record = Record(db, by, at, standing.lot_id, view)
         return facts, self._write(record, facts, assured)
 
@@ -405,6 +411,9 @@ class Store:
 
     def lot(self, bench: str) -> LotView | None:
         """Return the open lot of a bench as the facts have it; None when none is open."""
+        known = self._committed.pop(bench, None)
+        if known is not None:
+            return known
         with self._reading() as db:
             standing = self._standing(db, bench)
             return _view(db, standing, self._assured_of(db, bench, standing))

@@ -385,6 +385,19 @@ def test_a_lot_is_not_closed_with_a_piece_in_work_or_in_hand(bench: ValueBench) 
             bench.runner.close_lot("x", "lead", {})
 
 
+def test_the_lot_a_bench_goes_by_is_the_one_the_record_tells_anew(bench: ValueBench) -> None:
+    """A commit hands its own view on; asked again, the store makes it from the rows."""
+    for values, bin_id in ((("5.0",), "2"), (("2.0", "2.0", "2.0"), "1"), (("30.0",), "N")):
+        for value in values:
+            bench.values(value)
+            assert bench.runner.lot == bench.store.lot("b1")
+        assert bench.placed(bin_id)
+        assert bench.runner.lot == bench.store.lot("b1")
+    assert bench.runner.lot is not None
+    assert bench.runner.lot.next_piece == 4
+    assert bench.runner.lot.put_away == {"grade-1": 1, "grade-2": 1}
+
+
 def test_an_alarms_time_is_that_of_its_coming_and_goes_with_it(bench: ValueBench) -> None:
     bench.values("5.0")
     bench.placed("1")

@@ -112,6 +112,22 @@ async def test_a_bench_that_comes_up_says_all_that_is_retained_and_nothing_else_
     assert told == ({None} if protocol == "3.1.1" else {EVENT_FORMAT})
 
 
+async def test_a_lamp_leaves_before_the_state_and_the_events_that_tell_of_it(
+    bench: ValueBench, broker: Mosquitto
+) -> None:
+    """A broker hands on in the order in which one client sent, whatever the topics."""
+    with hearing(broker.port) as ear:
+        async with served(bench, broker.port):
+            await settled(ear)
+            before = len(ear._heard)
+            bench.values("5.0")
+            await ear.until(lambda: len(ear.events()) == 3, "its events")
+            await ear.last("b1/lamp/2", "on")
+        told = [heard.topic for heard in ear._heard[before:]]
+    lit = told.index("b1/lamp/2")
+    assert lit < min(told.index(each) for each in ("b1/state", "b1/event/verdict"))
+
+
 @VERSIONS
 async def test_events_go_out_once_each_in_order_and_leave_the_outbox_at_their_puback(
     protocol: Protocol, bench: ValueBench, broker: Mosquitto

@@ -122,6 +122,7 @@ def test_the_diagnosis_changes_no_result() -> None:
         found = evaluate_diagnosed(sweep, RULES["index"])
         assert replace(found, diagnosis=None) == evaluate(sweep, RULES["index"])
         assert found.diagnosis is not None
+        assert found.diagnosis == diagnose(sweep, RULES["index"])
     assert diagnose(Sweep((), ()), RULES["index"]) is None
 
 
