@@ -30,6 +30,7 @@ from rules.capture_model import (
 )
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.diagnosis import evaluate_diagnosed
+from rules.exact_vector import exact_vector
 from rules.likeness import DIRECTED, are_alike
 from rules.ruleset import EVIDENCE_RANK, Evidence
 from rules.run_out import evaluate_single
@@ -650,5 +651,9 @@ def _measured(
         at_ns[:kept], track.value_nm[:kept], state.index_ns, cut, angles, state.second_ns
     )
     return PositionRunOut(
-        indicator.id, indicator.position, sweep, evaluate_diagnosed(sweep, indicator.sweep)
+        indicator.id,
+        indicator.position,
+        sweep,
+        evaluate_diagnosed(sweep, indicator.sweep),
+        exact_vector(sweep, indicator.sweep),
     )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.exact_vector import ExactVector
 from rules.ruleset import Evidence
 from rules.sweep import Invalid, RunOut, Sweep
 
@@ -28,12 +29,21 @@ class Loosening:
 
 @dataclass(frozen=True, slots=True)
 class PositionRunOut:
-    """Run-out at one indicator of the bench."""
+    """Run-out at one indicator of the bench.
+
+    Attributes:
+        indicator: Its id.
+        position: Where it sits.
+        sweep: Its readings.
+        run_out: What they show.
+        vector: The same as an exact vector, where an index marks the turns.
+    """
 
     indicator: str
     position: str
     sweep: Sweep
     run_out: RunOut
+    vector: ExactVector | None = None
 
 
 @dataclass(frozen=True, slots=True)

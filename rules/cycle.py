@@ -84,6 +84,7 @@ class CycleState:
         number: Cycle of the piece, from 1.
         kind: Why this cycle exists.
         assessed: Its clampings so far.
+        before: The last of them whose readings were good, whatever it counted for.
         is_settled: Its verdict is there; the piece waits for its put-away.
         retries: Whole-set retries the piece has had.
     """
@@ -91,6 +92,7 @@ class CycleState:
     number: int = 1
     kind: CycleKind = "first"
     assessed: tuple[Assessed, ...] = ()
+    before: Clamping | None = None
     is_settled: bool = False
     retries: int = 0
 
@@ -135,8 +137,9 @@ def _next_cycle(state: CycleState, kind: CycleKind) -> CycleState:
 def _clamping(
     state: CycleState, clamping: Clamping, rules: RuleSet
 ) -> tuple[CycleState, tuple[CycleOutcome, ...]]:
-    assessed = assess(clamping, rules)
-    state = replace(state, assessed=(*state.assessed, assessed))
+    assessed = assess(clamping, rules, state.before)
+    before = clamping if clamping.invalid is None else state.before
+    state = replace(state, assessed=(*state.assessed, assessed), before=before)
     counted = ClampingCounted(len(state.assessed), clamping, assessed)
     decision = decide(state.assessed, rules)
     if decision is None:

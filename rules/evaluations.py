@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from rules.clamping import Clamping
 from rules.diagnosis import diagnose, diagnose_v2
-from rules.grading import Assessed, Decision, assess, decide
+from rules.grading import Assessed, Decision, assess, assess_v3, decide
 from rules.ruleset import RuleSet
 from rules.run_out import (
     RunOut,
@@ -31,21 +31,22 @@ class Evaluation:
     Attributes:
         sweep: A sweep's run-out.
         single: Run-out of a finished value.
-        assess: What a clamping meets.
+        assess: What a clamping meets, after the one before it in its cycle, if any.
         decide: The decision that the clampings of a cycle settle.
         diagnose: What a sweep shows beside its run-out.
     """
 
     sweep: Callable[[Sweep, SweepRules], RunOut]
     single: Callable[[Sweep], RunOut]
-    assess: Callable[[Clamping, RuleSet], Assessed]
+    assess: Callable[[Clamping, RuleSet, Clamping | None], Assessed]
     decide: Callable[[Sequence[Assessed], RuleSet], Decision | None]
     diagnose: Callable[[Sweep, SweepRules], Diagnosis | None]
 
 
 SHIPPED: Mapping[str, Evaluation] = {
-    "1": Evaluation(evaluate_v1, evaluate_single, assess, decide, diagnose_v2),
-    "2": Evaluation(evaluate_v2, evaluate_single, assess, decide, diagnose_v2),
-    "3": Evaluation(evaluate, evaluate_single, assess, decide, diagnose),
+    "1": Evaluation(evaluate_v1, evaluate_single, assess_v3, decide, diagnose_v2),
+    "2": Evaluation(evaluate_v2, evaluate_single, assess_v3, decide, diagnose_v2),
+    "3": Evaluation(evaluate, evaluate_single, assess_v3, decide, diagnose),
+    "4": Evaluation(evaluate, evaluate_single, assess, decide, diagnose),
 }
 """Version → evaluation."""

@@ -11,6 +11,7 @@ from typing import Literal
 
 from rules.clamping import Clamping
 from rules.length import um_text
+from rules.likeness import is_read_again
 from rules.ruleset import EVIDENCE_RANK, Grade, Limit, RuleSet
 from rules.sweep import WHAT_TO_DO, Invalid
 
@@ -99,12 +100,26 @@ def assess_tirs(tirs: tuple[At, ...], rules: RuleSet) -> Assessed:
     )
 
 
-def assess(clamping: Clamping, rules: RuleSet) -> Assessed:
+def assess(clamping: Clamping, rules: RuleSet, before: Clamping | None = None) -> Assessed:
     """Return what a clamping meets, or why it has no result.
 
     A clamping whose loosening was seen less well than the rule file asks for is invalid:
-    it may be the same tightening read twice.
+    it may be the same tightening read twice. So is one that reads like the last one of the
+    same cycle where the stylus alone was seen to move; but what is beyond stays beyond.
+
+    Args:
+        clamping: What was measured.
+        rules: The rule file.
+        before: The last clamping of the cycle whose readings were good; None: there is none.
     """
+    assessed = assess_v3(clamping, rules)
+    if assessed.result == "within" and before is not None and is_read_again(before, clamping):
+        return _without_result(clamping, "read-alike", rules)
+    return assessed
+
+
+def assess_v3(clamping: Clamping, rules: RuleSet, before: Clamping | None = None) -> Assessed:
+    """Return what a clamping meets as versions 1 to 3 had it: by itself."""
     if clamping.invalid is not None:
         return _without_result(clamping, clamping.invalid, rules)
     evidence = EVIDENCE_RANK[clamping.loosening.evidence]

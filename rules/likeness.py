@@ -1,14 +1,16 @@
 """Two clampings that read alike: perhaps the same tightening, read twice.
 
-Likeness refuses nothing: it hits the best collets, whose run-out is small however they are
-clamped. It is an alarm and a note. Only where turns begin at an index or an encoder's angle
-can two sweeps be laid over each other; elsewhere nothing is said.
+Likeness alone refuses nothing: it hits the best collets, whose run-out is small however they
+are clamped. It is an alarm and a note. Where only the stylus was seen to move between two
+clampings of a piece, nothing else speaks for the second: then it has no result. Only where
+turns begin at an index can two sweeps be laid over each other; elsewhere nothing is said.
 """
 
 from collections.abc import Sequence
 from math import cos, exp, hypot, radians, sin, sqrt
 
-from rules.clamping import PositionRunOut
+from rules.clamping import Clamping, PositionRunOut
+from rules.exact_vector import are_within
 from rules.sweep import Diagnosis, Proof
 
 DIRECTED: frozenset[Proof] = frozenset({"index"})
@@ -36,6 +38,23 @@ def are_alike(
     return bool(seen) and all(
         a is not None and b is not None and apart_nm(a, b) <= step_nm for a, b in seen
     )
+
+
+READ_AGAIN_NM = 100
+"""So near a second reading of the same tightening comes. Not the indicator's step: at 0.5 µm
+every third honest pair of the best collets would be as near as that."""
+
+
+def is_read_again(before: Clamping, clamping: Clamping) -> bool:
+    """Return whether a clamping may be the one before, read again with the stylus lifted.
+
+    By whole numbers only: a verdict rests on it.
+    """
+    if clamping.loosening.evidence != "stylus-lift":
+        return False
+    pairs = zip(before.positions, clamping.positions, strict=True)
+    seen = [(a.vector, b.vector) for a, b in pairs]
+    return all(a and b and are_within(a, b, READ_AGAIN_NM) for a, b in seen)
 
 
 def false_call_rate(eccentricity_um: float, scatter_um: float, step_um: float) -> float:

@@ -30,12 +30,13 @@ __all__ = [
     "SweepRules", "evaluate", "evaluate_single", "evaluate_v1", "evaluate_v2", "evaluated",
 ]  # fmt: skip
 
-EVALUATION_VERSION = "3"
+EVALUATION_VERSION = "4"
 """Named on every clamping; a change of what is computed gets a new one.
 
 Version 1 looked for no spikes. Version 2 took much noise for spikes, and a stylus at the end
 of its travel for a broad crest where noise hid how flat it lay. Both are still computed:
-``evaluate_v1``, ``evaluate_v2``.
+``evaluate_v1``, ``evaluate_v2``. Version 3 took a clamping for itself, however like the one
+before it read (``rules.grading.assess_v3``).
 """
 
 _INVALID_OF_CUT: dict[Cut, Invalid] = {

@@ -30,7 +30,7 @@ Invalid = Literal[
     "short-turn", "turned-back", "no-turning", "too-few-samples", "readings-missing",
     "turned-too-fast", "turned-too-slowly", "turns-disagree", "spike", "drift", "stylus-off",
     "frozen-value", "over-range", "wrong-mode", "unit-changed", "offset-changed",
-    "negative-value", "loosening-unproved",
+    "negative-value", "loosening-unproved", "read-alike",
 ]  # fmt: skip
 """Why a clamping has no result."""
 
@@ -53,6 +53,7 @@ WHAT_TO_DO: dict[Invalid, str] = {
     "offset-changed": "the indicator was zeroed within the sweep; leave it while it turns",
     "negative-value": "a run-out can't be negative; look at the indicator's mode",
     "loosening-unproved": "the loosening was not seen well enough; loosen, rotate, clamp again",
+    "read-alike": "it reads like the clamping before; loosen the nut, rotate, clamp again",
 }
 
 

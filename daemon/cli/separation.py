@@ -13,7 +13,7 @@ from daemon.separation import STEPS, HolderPoint, LotSeparation, SeparatedPiece,
 from daemon.store.read_only import reading_only
 from daemon.store.stored import StoredLot
 from rules.holder_series import WHAT_TO_DO
-from rules.likeness import false_call_rate
+from rules.likeness import READ_AGAIN_NM, false_call_rate
 from rules.noise_bias import expected_excess_nm
 from rules.separation import CONFOUNDED, Scatter, inseparable_harmonics
 
@@ -100,14 +100,21 @@ def _noise(one: LotSeparation) -> dict[str, float] | None:
 
 
 def _alike(one: LotSeparation) -> list[dict[str, float]]:
-    """Return how often two honest clampings read alike, by the collet's own run-out."""
+    """Return how often two honest clampings read alike, by the collet's own run-out.
+
+    ``share`` within a step: the alarm; ``asked_again`` so near that the second is asked for
+    again, where the stylus lift alone shows its loosening.
+    """
     scatter, reads = one.scatter(), one.usual_reads()
     if scatter is None or reads is None or not scatter.per_axis_nm:
         return []
     found = []
     for own_um in _OWN_RUN_OUTS_UM:
-        rate = false_call_rate(own_um / 2, scatter.per_axis_nm / 1000, reads.step_nm / 1000)
-        found.append({"own_run_out_um": own_um, "share": round(rate, 5)})
+        share, again = (
+            round(false_call_rate(own_um / 2, scatter.per_axis_nm / 1000, near_nm / 1000), 5)
+            for near_nm in (reads.step_nm, READ_AGAIN_NM)
+        )
+        found.append({"own_run_out_um": own_um, "share": share, "asked_again": again})
     return found
 
 
@@ -222,6 +229,10 @@ def _reading_lines(one: LotSeparation) -> list[tuple[str, str]]:
         lines.append(
             ("alike", f"by chance two clampings of a collet of own run-out: {text} µm")
         )
+        text = ", ".join(
+            f"{one['asked_again']:.2%} at {one['own_run_out_um']:g}" for one in alike
+        )
+        lines.append(("", f"of these taken again where only the stylus lift is seen: {text}"))
     return lines
 
 

@@ -14,6 +14,7 @@ from daemon.store.texts import StoredTexts, TextFaultError
 from rules.capture_model import CaptureRules
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.evaluations import SHIPPED, Evaluation
+from rules.exact_vector import ExactVector, exact_vector
 from rules.grading import Assessed
 from rules.ruleset import EVIDENCE_RANK, RuleSet
 from rules.sweep import RunOut, Sweep, SweepRules
@@ -90,8 +91,12 @@ def recompute_clamping(
     by: InForce,
     found: Findings,
     kept: KeptDiagnoses | None = None,
-) -> Assessed | None:
-    """Return what a clamping meets, after noting what differs; None if it can't be read."""
+    before: Clamping | None = None,
+) -> tuple[Clamping, Assessed] | None:
+    """Return a clamping and what it meets, after noting what differs; None if unreadable.
+
+    ``before`` is the last one of its cycle whose readings were good.
+    """
     tracks = _tracks(cycle, clamping, by, found)
     evidence = next((known for known in EVIDENCE_RANK if known == clamping.loosening), None)
     if tracks is None or evidence is None:
@@ -99,12 +104,12 @@ def recompute_clamping(
             found.compare(cycle, clamping, None, [("loosening", clamping.loosening, None)])
         return None
     positions = tuple(
-        PositionRunOut(indicator, name, sweep, run_out)
+        PositionRunOut(indicator, name, sweep, run_out, _vector(indicator, sweep, by))
         for (indicator, name, sweep), run_out in tracks
     )
     loosening = Loosening(evidence, 0, clamping.loosening_nm, clamping.loosening_ns)
     anew = Clamping(by.capture.mode, 0, 0, positions, loosening)
-    assessed = by.evaluation.assess(anew, by.rules)
+    assessed = by.evaluation.assess(anew, by.rules, before)
     found.clampings += 1
     _compare_positions(cycle, clamping, positions, found)
     if kept is not None and by.capture.mode == "sweep":
@@ -121,7 +126,11 @@ def recompute_clamping(
             ("meets", clamping.meets, " ".join(assessed.meets)),
         ),
     )  # fmt: skip
-    return assessed
+    return anew, assessed
+
+
+def _vector(indicator: str, sweep: Sweep, by: InForce) -> ExactVector | None:
+    return exact_vector(sweep, by.sweeps[indicator]) if indicator in by.sweeps else None
 
 
 def _proof(clamping: StoredClamping, by: InForce) -> str:

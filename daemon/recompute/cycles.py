@@ -8,6 +8,7 @@ from daemon.recompute.diagnoses import KeptDiagnoses
 from daemon.recompute.findings import Findings
 from daemon.store.stored import StoredCycle, StoredLot, StoredVerdict, stored_cycles
 from daemon.store.texts import StoredTexts
+from rules.clamping import Clamping
 from rules.grading import Assessed, Decision
 
 
@@ -47,12 +48,16 @@ def recompute_cycle(
     found.compare(cycle, None, None, [("clampings", numbers, wanted)])
     assessed: list[Assessed | None] = []
     last: InForce | None = None
+    before: Clamping | None = None
     for clamping in cycle.clampings:
         last = judges.of(cycle, clamping, found)
         if last is None:
             assessed.append(None)
         else:
-            assessed.append(recompute_clamping(cycle, clamping, last, found, kept))
+            anew = recompute_clamping(cycle, clamping, last, found, kept, before)
+            assessed.append(None if anew is None else anew[1])
+            if anew is not None and anew[0].invalid is None:
+                before = anew[0]
     known = [one for one in assessed if one is not None]
     if last is None or len(known) < len(assessed):
         found.undecided += cycle.verdict is not None and bool(assessed)

@@ -17,8 +17,10 @@ from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.cycle import CycleKind, HowEnded
 from rules.diagnosis import evaluate_diagnosed
+from rules.exact_vector import exact_vector
 from rules.facts import ClampingFact, CycleEndedFact, CycleOpenedFact, Fact, PutAwayFact
 from rules.grading import Assessed, Decision, assess, decide
+from rules.ruleset import Evidence
 from rules.sweep import Cut, Sweep
 from simulators.collet import Clamper, Collet, ColletKind, Tightening, fill_tray
 from simulators.indicator import Indicator
@@ -45,6 +47,7 @@ class Bench:
         cut: What ends the second sweep of every tenth piece, in place of its end.
         spoil: What becomes of a sweep by piece, clampings before it (in a retry 10 and
             more), and position.
+        evidence: What shows each loosening.
         retried: Pieces whose whole set is taken once more.
     """
 
@@ -57,6 +60,7 @@ class Bench:
     harmonics: tuple[Harmonic, ...] = ()
     cut: Cut | None = None
     spoil: Callable[[int, int, str, Sweep], Sweep] = lambda _, __, ___, swept: swept
+    evidence: Evidence = "pin-jump"
     retried: frozenset[int] = frozenset()
 
 
@@ -149,12 +153,14 @@ class Shop:
         rng = Random(f"{number}/{cycle}")
         assessed: list[Assessed] = []
         decision: Decision | None = None
+        good: Clamping | None = None
         while decision is None:
             self.now_ns += 30 * NS_PER_S
             before = len(assessed)
             made = self._clamping(clamper.tighten(), number, before + 10 * (cycle - 1), rng)
             clamper.rotate(kind.rotate_deg, kind.rotate_scatter_deg)
-            assessed.append(assess(made, grading))
+            assessed.append(assess(made, grading, good))
+            good = made if made.invalid is None else good
             is_new = cycle == 1 and before == 0
             why: CycleKind = "first" if cycle == 1 else "retry"
             facts: list[Fact] = [
@@ -178,8 +184,11 @@ class Shop:
         for indicator in self.one.rules.capture.indicators:
             seen = self.kind.spoil(number, before, indicator.position, swept)
             run_out = evaluate_diagnosed(seen, indicator.sweep)
-            positions.append(PositionRunOut(indicator.id, indicator.position, seen, run_out))
-        loosening = Loosening("pin-jump", swept.at_ns[0] - 20 * NS_PER_S, 90_000, NS_PER_S)
+            vector = exact_vector(seen, indicator.sweep)
+            where = (indicator.id, indicator.position)
+            positions.append(PositionRunOut(*where, seen, run_out, vector))
+        loosened_ns = swept.at_ns[0] - 20 * NS_PER_S
+        loosening = Loosening(self.kind.evidence, loosened_ns, 90_000, NS_PER_S)
         return Clamping("sweep", swept.at_ns[0], swept.at_ns[-1], tuple(positions), loosening)
 
 

@@ -225,6 +225,7 @@ def test_people_read_it_in_lines(bench_folder: Callable[..., Path]) -> None:
     noise = next(line for line in lines if line.startswith("  noise"))
     assert noise.split(": ")[1].startswith("a run-out of 4 µm reads 0.")
     assert any(line.startswith("  alike     by chance two clampings") for line in lines)
+    assert any("taken again where only the stylus lift is seen" in line for line in lines)
 
 
 def test_what_noise_adds_and_how_often_chance_reads_alike_are_told(
@@ -238,6 +239,8 @@ def test_what_noise_adds_and_how_often_chance_reads_alike_are_told(
     # Without run-out of its own: two Rayleigh vectors within a step (0.1 µm) of each other.
     spread = 2 * one["scatter"]["per_axis_um"] ** 2
     assert alike[0]["share"] == pytest.approx(1 - exp(-(0.1**2) / 2 / spread), abs=2e-4)
+    # The step is what is near enough for another clamping to be asked for.
+    assert [row["asked_again"] for row in alike] == [row["share"] for row in alike]
     shares = [row["share"] for row in alike]
     assert shares == sorted(shares, reverse=True)
 

@@ -211,6 +211,54 @@ def test_an_older_evaluation_is_repeated_as_it_was(shop: Shop) -> None:
     assert (code, answer["other_versions"]) == (0, {})
 
 
+def read_again() -> Callable[[int, int, str, Sweep], Sweep]:
+    """Return what shows the first sweep of every third piece again as its second."""
+    first: dict[int, Sweep] = {}
+
+    def spoil(piece: int, before: int, position: str, swept: Sweep) -> Sweep:
+        if before == 0:
+            first[piece] = swept
+        if before != 1 or piece % 3:
+            return swept
+        again, later_ns = first[piece], swept.at_ns[0] - first[piece].at_ns[0]
+        return Sweep(
+            tuple(at + later_ns for at in again.at_ns),
+            again.value_nm,
+            tuple(at + later_ns for at in again.index_ns),
+        )
+
+    return spoil
+
+
+def test_what_read_alike_is_found_alike_again_from_the_readings(
+    bench_folder: Callable[..., Path],
+) -> None:
+    kind = Bench(evidence="stylus-lift", spoil=read_again())
+    shop = measured(bench_folder(), PIECES, kind=kind)
+    (refused,) = ask(shop, "SELECT count(*) FROM clampings WHERE invalid = 'read-alike'")
+    assert refused >= 3
+    assert recomputed(shop)[0] == 0
+    alter(
+        shop,
+        "UPDATE clampings SET invalid = NULL, result = 'within', tir_nm = seen_nm WHERE id ="
+        " (SELECT min(id) FROM clampings WHERE invalid = 'read-alike')",
+    )
+    code, answer = recomputed(shop)
+    assert code == 1
+    assert "invalid" in {what for *_, what in named(answer)}
+
+
+def test_a_reread_of_version_three_counts_as_it_did(bench_folder: Callable[..., Path]) -> None:
+    kind = Bench(spoil=read_again())  # the pin jumped: nothing is asked for again
+    shop = measured(bench_folder(), PIECES, kind=kind)
+    with closing(sqlite3.connect(shop.config.store_path)) as db, db:
+        db.execute("UPDATE clampings SET loosening = 'stylus-lift', evaluation = '3'")
+    assert recomputed(shop)[0] == 0
+    with closing(sqlite3.connect(shop.config.store_path)) as db, db:
+        db.execute("UPDATE clampings SET evaluation = '4'")
+    assert "invalid" in {what for *_, what in named(recomputed(shop)[1])}
+
+
 def test_people_read_it_in_lines(shop: Shop) -> None:
     alter(shop, "UPDATE verdicts SET grade = NULL WHERE cycle = 4")
     alter(shop, "UPDATE clampings SET evaluation = '0.9' WHERE id = 1")

@@ -148,5 +148,6 @@ def test_an_order_is_never_overfilled() -> None:
                 shop.step(Placed(shop.state.put_away.pending))
         assert shop.lot is not None
         assert shop.lot.put_away == {"top": 4}
-        assert len(shop.clampings()) == 12
+        # Now and then two of one run-out read alike, and one is asked for again.
+        assert sum(fact.assessed.invalid is None for fact in shop.clampings()) == 12
         assert set(shop.refusals()) == {"order-filled"}

@@ -41,4 +41,5 @@ def test_each_version_stays_what_it_was_when_it_was_recorded() -> None:
         "1": ("turns-disagree", None),
         "2": ("spike", None),
         "3": ("spike", "stylus-off"),
+        "4": ("spike", "stylus-off"),
     }

@@ -9,7 +9,12 @@ from random import Random
 
 import pytest
 
-from rules.capture_model import ClampingEnded, Noticed
+from rules.capture_model import ClampingEnded
+from rules.clamping import Clamping
+from rules.cycle import ClampingEnded as Counted
+from rules.cycle import CycleState
+from rules.cycle import step as cycle_step
+from rules.ruleset import Grade, RuleSet
 from rules.run_out import evaluate
 from rules.sweep import Proof, SweepRules
 from tests.rules.bench_tape import INDEX, captured, tape
@@ -87,19 +92,56 @@ def test_rocking_by_hand_passes_no_bad_metal(
         assert count == 0 or not is_proof
 
 
-def test_the_same_tightening_read_again() -> None:
-    """Not lifted it is never a second clamping; lifted it is one, by the weakest evidence."""
-    counted: Counter[str] = Counter()
+ALL_WITHIN = RuleSet("1", "0" * 64, (Grade("top", 15_000, 3, "1"),), "N", "H")
+THREE = 3
+
+
+def counts(clampings: list[Clamping]) -> tuple[int, bool]:
+    """Return how many clampings after the first count, and whether the grade is reached."""
+    state, decision = CycleState(), None
+    for one in clampings:
+        state, outcomes = cycle_step(state, Counted(one), ALL_WITHIN)
+        decision = getattr(outcomes[-1], "decision", decision)
+        if state.is_settled:
+            break
+    valid = sum(a.tir_nm is not None for a in state.assessed) - 1
+    return valid, decision is not None and decision.grade == "top"
+
+
+@pytest.mark.parametrize(
+    ("how", "lifted_s", "more", "most", "most_graded"),
+    [
+        ("stylus left on", 0.0, {}, 0, 0),
+        ("stylus lifted", 9.0, {}, 30, 0),
+        ("lifted, index on a line", 9.0, {"index_on_readings": False}, 30, 0),
+        ("lifted, index on a line, 17.3 Hz", 9.0,
+         {"index_on_readings": False, "rate_hz": 17.3, "ripple": 0.05}, 30, 0),
+        ("lifted, index on a line, noise 0.2", 9.0,
+         {"index_on_readings": False, "noise_um": 0.2}, 120, 40),
+        # A flag in the frames is late by up to one of them: the direction is off, README.
+        ("lifted, flag in frames of 17.3 Hz", 9.0, {"rate_hz": 17.3}, 900, 900),
+    ],
+)  # fmt: skip
+def test_the_same_tightening_read_again(
+    how: str, lifted_s: float, more: dict[str, float], most: int, most_graded: int
+) -> None:
+    """Not lifted it is never a second clamping; lifted it has no result where it reads so."""
+    again = graded = offered = 0
     for seed in range(PIECES):
-        for how, lifted_s in (("stylus left on", 0.0), ("stylus lifted", 9.0)):
-            written = tape(seed=seed).honest(4.0 + seed % 7).rest(9.0 - lifted_s)
-            events = written.lift(lifted_s).rest(1.5).turn(3.4).events
-            _, outcomes = captured(events, INDEX)
-            counted[how] += sum(isinstance(o, ClampingEnded) for o in outcomes) - 1
-            counted[f"{how}, alike"] += sum(isinstance(o, Noticed) for o in outcomes)
-    print(f"\nsame tightening read again, of {PIECES}: {dict(counted)}")
-    assert counted["stylus left on"] == 0
-    assert counted["stylus lifted, alike"] > 0.95 * counted["stylus lifted"]
+        written = tape(seed=seed, **more).honest(4.0 + seed % 7)  # type: ignore[arg-type]
+        for _ in range(THREE + 1):
+            written.rest(9.0 - lifted_s).lift(lifted_s).rest(1.5).turn(3.4)
+        _, outcomes = captured(written.events, INDEX)
+        made = [o.clamping for o in outcomes if isinstance(o, ClampingEnded)]
+        offered += len(made) > 1
+        again += counts(made[:2])[0]
+        graded += counts(made)[1]
+    print(
+        f"\n{how}: of {PIECES} read again {offered} were offered, {again} counted;"
+        f" read until settled {graded} graded as three"
+    )
+    assert again <= most
+    assert graded <= most_graded
 
 
 @pytest.mark.parametrize(
