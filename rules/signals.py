@@ -73,16 +73,23 @@ def show(
         return _check_due(state, rules)
     if lot is None or refusal == "no-lot":
         return Signals("no-lot", "lead", "wait", "Wait: no lot is open", "no lot is open")
-    if refusal == "order-filled" and rest_prompt.is_held(lot):
-        text = "The sample failed: the rest is on hold. Stop, call the lead"
-        return Signals("order-filled", "lead", "call", text, "filled, the rest is on hold")
     if refusal == "order-filled":
-        text = "The order is filled: stop measuring, call the lead for the closing check"
-        return Signals("order-filled", "lead", "wait", text, "filled, check due")
+        return _order_filled(lot)
     if refusal == "beyond-lot":
         text = "Every piece of the lot was measured: call the lead to close it"
         return Signals("blocked", "lead", "call", text, "the lot has no more pieces")
     return _working(state, rules, lot)
+
+
+def _order_filled(lot: LotView) -> Signals:
+    if rest_prompt.is_held(lot):
+        text = "The sample failed: the rest is on hold. Stop, call the lead"
+        return Signals("order-filled", "lead", "call", text, "filled, the rest is on hold")
+    if lot.order_state == "filled":
+        text = "The order is filled and checked: stop measuring, call the lead to close the lot"
+        return Signals("order-filled", "lead", "wait", text, "filled")
+    text = "The order is filled: stop measuring, call the lead for the closing check"
+    return Signals("order-filled", "lead", "wait", text, "filled, check due")
 
 
 def _checking(state: BenchState, at_work: CheckAtWork, rules: CheckRules) -> Signals:

@@ -134,6 +134,16 @@ def test_what_stops_the_next_piece_is_said(
     assert signals.lamps == {}
 
 
+def test_a_filled_order_asks_for_its_closing_check_until_there_is_one() -> None:
+    hand = Operator()
+    hand.shop.lot = replace(LOT, put_away={"top": 4})
+    assert shown(hand).reason == "filled, check due"
+    hand.shop.lot = replace(LOT, put_away={"top": 4}, is_released=True)
+    signals = shown(hand)
+    assert (signals.word, signals.reason) == ("order-filled", "filled")
+    assert "to close the lot" in signals.text
+
+
 def test_a_piece_in_work_is_finished_though_the_order_was_filled_meanwhile() -> None:
     hand = Operator()
     hand.clamp(2.0)
