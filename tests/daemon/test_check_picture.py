@@ -15,9 +15,9 @@ def test_checks_drift_and_the_holders_share_lie_over_one_time_axis(
     bench = sweep_bench(bench_folder)
     bench.check()
     for _ in range(4):
-        bench.piece(2.0, 2.0, 2.0)
+        bench.piece(2.0, 2.5, 3.0)
     bench.check()
-    bench.piece(2.0, 2.0, 2.0)
+    bench.piece(2.0, 2.5, 3.0)
     bench.close()
     path, picture = bench.config.source.path, tmp_path / "checks.svg"
     told = CliRunner().invoke(

@@ -160,6 +160,9 @@ def test_the_clock_is_moved_by_the_page_itself_so_that_a_hung_page_is_seen(hall:
         )
 
 
+SETTLED_S = 3.0
+
+
 # Height of capitals: 20 arc minutes preferred, 15 the least (NUREG-0700, as quoted in the
 # project's notes on the trade); 43 inch full HD seen from 5 m: 84 px type, computed there.
 @pytest.mark.parametrize(("distance_m", "screen_in"), [(6.0, 43.0), (5.0, 43.0), (3.0, 24.0)])
@@ -173,13 +176,20 @@ def test_a_capital_letter_is_painted_at_20_arc_minutes(
         clamp(bench)
         is_live(page)
         letter = page.locator(".bench h2")
-        box = letter.bounding_box()
-        assert box is not None
-        height_px = ink_height(page.screenshot(clip=box))
-    mm_per_px = screen_in * 25.4 / math.hypot(*WALL)
-    minutes = math.degrees(math.atan(height_px * mm_per_px / (distance_m * 1000))) * 60
-    half_px = math.degrees(math.atan(mm_per_px / (distance_m * 1000))) * 60
+        mm_per_px = screen_in * 25.4 / math.hypot(*WALL)
+        half_px = _minutes(mm_per_px, distance_m)
+        deadline, minutes = time.monotonic() + SETTLED_S, 0.0
+        # What arrives with the bench's first messages may still be finding its place.
+        while minutes != pytest.approx(20.0, abs=half_px) and time.monotonic() < deadline:
+            box = letter.bounding_box()
+            assert box is not None
+            height_px = ink_height(page.screenshot(clip=box))
+            minutes = _minutes(height_px * mm_per_px, distance_m)
     assert minutes == pytest.approx(20.0, abs=half_px)
+
+
+def _minutes(height_mm: float, distance_m: float) -> float:
+    return math.degrees(math.atan(height_mm / (distance_m * 1000))) * 60
 
 
 _TEXTS = Path(__file__).with_name("painted_texts.js").read_text(encoding="utf-8")
