@@ -31,7 +31,7 @@ from daemon.messages import (
 )  # fmt: skip
 from daemon.order_forecast import with_times
 from daemon.store import Store
-from daemon.store.event_data import alarm_payload
+from daemon.store.alarm_event_data import alarm_payload
 from daemon.store.lot_query import lot_numbers, recent_pieces
 from daemon.store.rest_data import rest_state
 from rules.facts import AlarmCode

@@ -4,19 +4,14 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Any
 
 from daemon.messages import (
     CLAMPING_POINTS_MAX,
-    AlarmData,
-    AlarmState,
     ClampingData,
     CorrectionData,
     DecisionRuleData,
     DiagnosisData,
-    DrawData,
     LooseningData,
-    LotData,
     MeasuredPosition,
     PositionLimitData,
     PutAwayData,
@@ -26,41 +21,22 @@ from daemon.messages import (
     VerdictData,
 )  # fmt: skip
 from daemon.store.pin_data import pin_of_clamping
-from daemon.store.rest_data import look_state, plan_data
-from rules.alarm_list import ALARMS
 from rules.check_facts import DisposedFact
 from rules.clamping import Clamping, PositionRunOut
 from rules.cycle import CycleKind
 from rules.facts import (
     REFUSAL_TEXT,
-    AlarmAckFact,
-    AlarmCode,
-    AlarmFact,
-    AlarmNews,
-    AlarmShelfFact,
-    BoxFact,
-    CellFact,
     ClampingFact,
     CorrectionFact,
     CycleEndedFact,
     CycleOpenedFact,
-    DrawFact,
-    LookFact,
-    LotFact,
-    OrderFact,
     PutAwayFact,
     RefusedFact,
-    RulesFact,
-    Shelf,
-    VisualFact,
 )  # fmt: skip
 from rules.length import nm_to_um
-from rules.lot import LotView
 from rules.masters import CheckKind
 from rules.ruleset import COVERAGE_FACTOR, Evidence, Limit, RuleSet
-from rules.separation import CONFOUNDED
 from rules.sweep import Diagnosis
-from rules.tray import as_ranges
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -303,157 +279,3 @@ def disposed_data(lot: str, fact: DisposedFact) -> CorrectionData:
         lot=lot, piece=fact.piece, cycle=None, what=fact.action, reason=fact.reason,
         role=fact.role, box=fact.box or None, grade=fact.grade,
     )  # fmt: skip
-
-
-def lot_data(lot: LotView, fact: LotFact, rules: RuleSet) -> LotData:
-    """Return the data of something that happened to the lot; ``rules`` are in force."""
-    named = RulesName(revision=rules.revision, sha256=rules.sha256)
-    return LotData(
-        lot=lot.code,
-        what=fact.what,
-        article=lot.article,
-        quantity=lot.quantity,
-        order=dict(lot.ordered),
-        set_aside=lot.set_aside,
-        pin_moves=lot.pin_moves,
-        confounds="" if lot.pin_moves is None else CONFOUNDED[lot.pin_moves],
-        rules=named if fact.what == "opened" else None,
-        reason=fact.reason,
-        rest_plan=plan_data(lot.rest.plan) if lot.rest and fact.what == "opened" else None,
-    )
-
-
-def _of_lot(lot: LotView) -> dict[str, Any]:
-    """Return what every lot event says of its lot."""
-    return {
-        "lot": lot.code, "article": lot.article, "quantity": lot.quantity,
-        "order": dict(lot.ordered), "set_aside": lot.set_aside,
-    }  # fmt: skip
-
-
-def draw_data(lot: LotView, fact: DrawFact) -> LotData:
-    """Return the data of a draw."""
-    draw = DrawData(
-        purpose=fact.purpose,
-        by_record=fact.is_by_record,
-        algorithm=fact.algorithm,
-        seed=fact.seed,
-        seed_given=fact.is_seed_given,
-        cells=as_ranges(fact.cells),
-        pieces=fact.pieces,
-        size=fact.size,
-        acceptance_number=fact.acceptance_number if fact.purpose == "sample" else None,
-    )
-    return LotData(**_of_lot(lot), what="drawn", draw=draw)
-
-
-def look_data(lot: LotView, fact: LookFact) -> LotData:
-    """Return the data of a look, in the words of the plan the lot was opened with."""
-    assert lot.rest is not None  # a look follows from a plan
-    return LotData(**_of_lot(lot), what="look", rest=look_state(lot, fact))
-
-
-def cell_data(lot: LotView, fact: CellFact) -> LotData:
-    """Return the data of a cell found empty."""
-    return LotData(**_of_lot(lot), what="cell-empty", cell=fact.cell, reason=fact.reason)
-
-
-def lot_change_data(
-    lot: LotView, fact: OrderFact | VisualFact | BoxFact | RulesFact
-) -> LotData:
-    """Return the data of a change of the open lot."""
-    match fact:
-        case OrderFact():
-            return LotData(
-                lot=lot.code,
-                article=lot.article,
-                quantity=lot.quantity,
-                what="order-changed",
-                order={**lot.ordered, fact.grade: fact.quantity},
-                set_aside=lot.set_aside,
-                grade=fact.grade,
-                pieces=fact.quantity,
-                reason=fact.reason,
-            )
-        case VisualFact():
-            return LotData(
-                lot=lot.code,
-                article=lot.article,
-                quantity=lot.quantity,
-                what="set-aside",
-                order=dict(lot.ordered),
-                set_aside=lot.set_aside + fact.pieces,
-                finding=fact.finding,
-                pieces=fact.pieces,
-                cell=fact.cell,
-                reason=fact.reason,
-            )
-        case BoxFact():
-            return LotData(
-                lot=lot.code,
-                article=lot.article,
-                quantity=lot.quantity,
-                what="box-changed",
-                order=dict(lot.ordered),
-                set_aside=lot.set_aside,
-                bin=fact.bin,
-                box=fact.label,
-            )
-        case RulesFact():
-            return LotData(
-                lot=lot.code,
-                article=lot.article,
-                quantity=lot.quantity,
-                what="rules-changed",
-                order=dict(lot.ordered),
-                set_aside=lot.set_aside,
-                rules=RulesName(revision=fact.revision, sha256=fact.sha256),
-                rules_before=RulesName(
-                    revision=fact.before_revision, sha256=fact.before_sha256
-                ),
-                piece=fact.piece,
-                reason=fact.reason,
-                role=fact.role,
-            )
-
-
-def alarm_data(fact: AlarmNews, at_utc: str) -> AlarmData:
-    """Return the data of an alarm that came, was seen to, or went."""
-    match fact:
-        case AlarmFact(code, is_raised, text, shelf):
-            word: AlarmState = "returned"
-            if is_raised:
-                word = "raised" if shelf is None else "shelved"
-            return alarm_payload(code, text, word, at_utc, stands=is_raised, shelf=shelf)
-        case AlarmAckFact(code, text, role):
-            return alarm_payload(code, text, "acknowledged", at_utc, role=role)
-        case AlarmShelfFact(shelf, stands, text):
-            return alarm_payload(
-                shelf.code, text, "shelved", at_utc, stands=stands, shelf=shelf
-            )
-
-
-def alarm_payload(
-    code: AlarmCode,
-    text: str,
-    state: AlarmState,
-    since: str,
-    *,
-    stands: bool = True,
-    role: str = "",
-    shelf: Shelf | None = None,
-) -> AlarmData:
-    """Return an alarm as told on its topic and in its events."""
-    entry = ALARMS[code]
-    return AlarmData(
-        code=code,
-        text=text,
-        state=state,
-        since=since,
-        stands=stands,
-        waits_for=entry.who if stands else "nobody",
-        to_do=entry.to_do if stands else "",
-        role=shelf.role if shelf is not None else role,
-        reason=shelf.reason if shelf is not None else "",
-        until=shelf.until_utc if shelf is not None else None,
-    )

@@ -8,7 +8,7 @@ from typing import Any
 
 from daemon.clock import Synced
 from daemon.messages import Event, EventData, PositionData, VerdictClamping
-from daemon.store import event_data, rest_rows, sweep_blob
+from daemon.store import alarm_event_data, event_data, lot_event_data, rest_rows, sweep_blob
 from daemon.store.assurance_facts import HELD_BY_VERDICT, asked_words, box_name
 from daemon.store.event_data import um
 from daemon.store.record_assurance import AssuranceRecord
@@ -144,7 +144,7 @@ class Record:
                     "clamping", event_data.refused_data(self.code, fact, self.by.has_zero)
                 )
             case AlarmFact() | AlarmAckFact() | AlarmShelfFact():
-                self.event("alarm", event_data.alarm_data(fact, self.at.utc))
+                self.event("alarm", alarm_event_data.alarm_data(fact, self.at.utc))
             case CheckFact() | DisturbanceFact() | DisposedFact():
                 self.fitness.write(fact)
             case _:
@@ -156,7 +156,7 @@ class Record:
         """Write a fact that makes sense of an open lot only."""
         match fact:
             case LotFact():
-                self.event("lot", event_data.lot_data(lot, fact, self.by.rules))
+                self.event("lot", lot_event_data.lot_data(lot, fact, self.by.rules))
             case OrderFact() | VisualFact() | BoxFact() | RulesFact():
                 self._lot_change(fact, lot)
             case DrawFact() | LookFact() | CellFact():
@@ -382,7 +382,7 @@ class Record:
     def _lot_change(
         self, fact: OrderFact | VisualFact | BoxFact | RulesFact, lot: LotView
     ) -> None:
-        seq = self.event("lot", event_data.lot_change_data(lot, fact))
+        seq = self.event("lot", lot_event_data.lot_change_data(lot, fact))
         same = {"lot": self.lot_id, "role": fact.role, "at_utc": self.at.utc}
         match fact:
             case OrderFact():
@@ -421,13 +421,13 @@ class Record:
         """Keep what concerns the proof of the rest."""
         match fact:
             case DrawFact():
-                data, table = event_data.draw_data(lot, fact), "draws"
+                data, table = lot_event_data.draw_data(lot, fact), "draws"
                 values = rest_rows.draw_row(fact, lot)
             case LookFact():
-                data, table = event_data.look_data(lot, fact), "looks"
+                data, table = lot_event_data.look_data(lot, fact), "looks"
                 values = rest_rows.look_row(fact)
             case CellFact():
-                data, table = event_data.cell_data(lot, fact), "empty_cells"
+                data, table = lot_event_data.cell_data(lot, fact), "empty_cells"
                 values = {"cell": fact.cell, "reason": fact.reason, "role": fact.role}
         seq = self.event("lot", data)
         self.insert(

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from daemon.messages import LotData
-from daemon.store import event_data, master_data, sweep_blob
+from daemon.store import event_data, lot_event_data, master_data, sweep_blob
 from daemon.store.assurance import Assurance, Taken
 from daemon.store.assurance_facts import asked_words, moment_of
 from rules.assurance_model import (
@@ -173,7 +173,7 @@ def _reopened_data(record: "Record", outcome: OrderReopened) -> LotData:
     assert record.lot is not None  # the caller asked
     reason = f"{outcome.counted} of {outcome.ordered} {outcome.grade} are left"
     fact = LotFact("order-reopened", reason, "service")
-    return event_data.lot_data(record.lot, fact, record.by.rules)
+    return lot_event_data.lot_data(record.lot, fact, record.by.rules)
 
 
 def _figures(one: PositionCheck) -> dict[str, object]:
