@@ -5,7 +5,7 @@ fault, its lamps are off and nothing is graded until a record can be kept again.
 """
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from secrets import token_hex
@@ -34,7 +34,6 @@ from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.capture_model import Tick
 from rules.check_facts import CheckFact, DisturbanceFact
 from rules.facts import (
-    AlarmCode,
     AlarmNews,
     BoxFact,
     ClampingFact,
@@ -301,9 +300,7 @@ class BenchRunner:
     def _judge_rules(self) -> None:
         """Raise or return what the lead has to know of the rule file."""
         lot = self.lot.code if self.lot is not None else ""
-        for said in self.rules.judged(self.config.book, lot):
-            if said.text != self.alarms.get(said.code, ""):
-                self.handle(said)
+        self._tell(self.rules.judged(self.config.book, lot))
 
     def recover(self) -> bool:
         """Try to keep a record again after a fault; return whether the bench is back.
@@ -441,19 +438,25 @@ class BenchRunner:
     def _due(self, lot: LotView, rest_cells: Callable[[], tuple[int, ...]]) -> tuple[Fact, ...]:
         return rest_life.due(lot, self._seeds, rest_cells)
 
+    def _tell(self, judged: Iterable[bench.Judged]) -> None:
+        """Let the bench know what a watch found, where that differs from what is told."""
+        for said in judged:
+            if said.text != self.alarms.get(said.code, ""):
+                self.handle(said)
+
     def _look_ahead(self) -> None:
         """Raise or return what the lot's record warns of: it runs short, the rest is held.
 
         After the put-away, not with the verdict: the lamp does not wait for a forecast.
         """
         if self.lot is not None:
-            noticed: dict[AlarmCode, str] = {
-                "rest-held": rest_prompt.held_text(self.lot),
-                "box-full": rest_prompt.boxes_text(self.lot),
-            }
-            for code, text in noticed.items():
-                if text != self.alarms.get(code, ""):
-                    self.handle(bench.Judged(code, bool(text), text))
+            held, full = rest_prompt.held_text(self.lot), rest_prompt.boxes_text(self.lot)
+            self._tell(
+                [
+                    bench.Judged("rest-held", bool(held), held),
+                    bench.Judged("box-full", bool(full), full),
+                ]
+            )
         was_short = "order-short" in self.alarms
         try:
             found = self.forecast()
@@ -552,13 +555,12 @@ class BenchRunner:
             CommandRefusedError: If none is open or a piece is in work or in hand.
             StoreError: If it can't be kept.
         """
-        self.open_lot_or_refuse()
+        lot = self.open_lot_or_refuse()
         if self._state.piece is not None:
             raise CommandRefusedError(
                 f"piece {self._state.piece} is in work or not put away: finish or abandon it"
             )
         self._refuse_while_checking()
-        lot = self.open_lot_or_refuse()
         open_span = why_lot_stays_open(self._store.assurance(self.by.bench).state, lot.code)
         if open_span:
             raise CommandRefusedError(open_span)
@@ -584,9 +586,7 @@ class BenchRunner:
 
     def look_at_instruments(self) -> None:
         """Raise or return the alarms about instruments and clock; measuring goes on."""
-        for said in self.instruments.judged():
-            if said.text != self.alarms.get(said.code, ""):
-                self.handle(said)
+        self._tell(self.instruments.judged())
 
     def keep_instrument(self, fact: InstrumentFact, inbound: str) -> None:
         """Add an entry to the register.
