@@ -29,9 +29,12 @@ PAYLOAD_MAX = 256 * 1024
 """Bytes; thirty pieces of ``recent`` take about six thousand."""
 
 FILTERS = (
-    "link", "about", "state", "lot", "recent", "prompt", "alarm/+", "lamp/+", "event/clamping",
+    "link", "about", "event/clamping", "state", "lot", "recent", "prompt", "alarm/+", "lamp/+",
 )  # fmt: skip
-"""Below ROOT/BENCH, in the order of subscribing: a bench is first known, then seen."""
+"""Below ROOT/BENCH, in the order of subscribing: a bench is first known, then seen.
+
+Events are kept by no broker: they are asked for before what makes a bench live, or a bench
+that is seen already would have spoken to nobody."""
 
 
 class ClampingEvent(Event):

@@ -26,6 +26,11 @@ def test_the_board_subscribes_to_nothing_but_its_own_topics_of_every_bench() -> 
     assert len(filters("reclamp")) == len(FILTERS)
 
 
+def test_what_no_broker_keeps_is_asked_for_before_a_bench_can_be_seen() -> None:
+    asked = filters("reclamp")
+    assert asked.index("reclamp/+/event/clamping") < asked.index("reclamp/+/state")
+
+
 def test_a_payload_of_the_contract_is_heard_with_bench_and_part() -> None:
     heard = read("reclamp", "reclamp/b1/state", STATE, is_retained=False)
     assert isinstance(heard, Heard)
