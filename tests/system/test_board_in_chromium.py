@@ -179,7 +179,7 @@ def test_a_capital_letter_is_painted_at_20_arc_minutes(
         mm_per_px = screen_in * 25.4 / math.hypot(*WALL)
         half_px = _minutes(mm_per_px, distance_m)
         deadline, minutes = time.monotonic() + SETTLED_S, 0.0
-        # What arrives with the bench's first messages may still be finding its place.
+        # Between box and picture the lot may arrive, and its words take their place in the box.
         while minutes != pytest.approx(20.0, abs=half_px) and time.monotonic() < deadline:
             box = letter.bounding_box()
             assert box is not None
