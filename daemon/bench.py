@@ -146,7 +146,7 @@ class BenchRunner:
         self._boot = boot
         self._seeds = seeds
         zone = ZoneInfo(config.file.site.timezone)
-        self.instruments = InstrumentWatch(one, zone, clock, store)
+        self.instruments = InstrumentWatch(one, zone, clock, boot, store)
         self.fitness = CheckWatch(one, zone, store)
         self._looked_ns = 0
         self._state = BenchState()

@@ -24,14 +24,15 @@ class InstrumentWatch:
         one: The bench as it goes now: what is fit depends on the limits in force.
     """
 
-    def __init__(self, one: BenchConfig, zone: ZoneInfo, clock: Clock, store: Store) -> None:
+    def __init__(
+        self, one: BenchConfig, zone: ZoneInfo, clock: Clock, boot: str, store: Store
+    ) -> None:
         """Take up the time of day that the record trusts last.
 
         Raises:
             StoreError: If the record can't be read.
         """
-        last = store.last_trusted_utc(one.id)
-        self.clock = ClockWatch(clock, datetime.fromisoformat(last) if last else None)
+        self.clock = ClockWatch(clock, boot, store.last_trusted(one.id))
         self.one = one
         self._zone = zone
         self._clock = clock

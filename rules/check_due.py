@@ -14,7 +14,7 @@ from typing import Literal
 
 from rules.assurance_model import AssuranceFact, Cause, Checked, Disturbed, Graded
 from rules.masters import CheckKind
-from rules.moment import Moment
+from rules.moment import CLOCK_BACK_S, Moment
 
 Level = Literal["good", "soon", "due"]
 
@@ -164,7 +164,9 @@ def _by_time(good_at: Moment, now: Moment, rules: DueRules, percent: int) -> lis
 def _by_shift(good_at: Moment, now: Moment, rules: DueRules) -> list[str]:
     if not rules.shift_starts or "shift-start" not in rules.causes:
         return []
-    if now.is_trusted and good_at.is_trusted:
+    # A check that was made while the clock ran ahead would hold off every shift until then.
+    is_after = (good_at.utc - now.utc).total_seconds() <= CLOCK_BACK_S
+    if now.is_trusted and good_at.is_trusted and is_after:
         began = last_shift_start(now.utc, rules.shift_starts, rules.zone)
         return [CAUSE_TEXT["shift-start"]] if began > good_at.utc else []
     gone_ns = now.since_ns(good_at)

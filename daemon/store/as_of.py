@@ -6,14 +6,17 @@ last event of that moment; the questions of today then find the record of then.
 
 import sqlite3
 from dataclasses import dataclass
+from datetime import datetime
 
 from daemon.store import lot_query
+from daemon.store.last_event import last_event
 from rules.lot import OpenWork
 
 __all__ = ["Then", "as_of"]
 
 _MOMENTS = ("seq", "at_utc", "opened_utc", "began_utc", "closed_utc")
-"""Columns that say when a row came, the surest first: a clock may have been set."""
+"""Columns that say when a row came. Order is by sequence number, as a clock may have been set:
+a row without one has the time of the event it was committed with."""
 
 _OWNERS = (("lot", "lots"), ("piece", "pieces"), ("cycle", "cycles"))
 _FIRST = ("lots", "pieces", "cycles")
@@ -56,25 +59,34 @@ def as_of(db: sqlite3.Connection, bench: str, at_utc: str) -> Then:
         bench: Which bench.
         at_utc: RFC 3339, UTC, milliseconds, Z.
     """
-    seq, last_utc = db.execute(
-        "SELECT coalesce(max(seq), 0), max(at_utc) FROM events WHERE bench = ? AND at_utc <= ?",
-        (bench, at_utc),
-    ).fetchone()
+    seq, last_utc = last_event(db, bench, datetime.fromisoformat(at_utc))
+    _lay_moments(db, bench, seq)
     lot = db.execute(
-        "SELECT id, code, article, quantity FROM lots l WHERE bench = ? AND opened_utc <= ?"
-        " AND NOT EXISTS (SELECT 1 FROM lot_ends e WHERE e.lot = l.id AND e.closed_utc <= ?)"
+        "SELECT id, code, article, quantity FROM lots l"
+        " WHERE bench = ? AND opened_utc IN temp.moments AND NOT EXISTS (SELECT 1"
+        " FROM lot_ends e WHERE e.lot = l.id AND e.closed_utc IN temp.moments)"
         " ORDER BY id DESC LIMIT 1",
-        (bench, at_utc, at_utc),
+        (bench,),
     ).fetchone()
     alarms = _alarms(db, bench, seq)
     if lot is None:
         return Then(seq, last_utc, None, None, None, {}, {}, None, alarms)
     lot_id, code, article, quantity = lot
-    _lay_beside(db, {"lot": lot_id, "seq": seq, "at_utc": at_utc})
+    _lay_beside(db, {"lot": lot_id, "seq": seq})
     return Then(
         seq, last_utc, code, article, quantity, lot_query.orders(db, lot_id),
         lot_query.status_counts(db, lot_id), lot_query.open_work(db, lot_id), alarms,
     )  # fmt: skip
+
+
+def _lay_moments(db: sqlite3.Connection, bench: str, seq: int) -> None:
+    """Lay the times of all events up to this one, by which rows without a number are told."""
+    db.execute("CREATE TEMP TABLE moments (at_utc TEXT PRIMARY KEY) WITHOUT ROWID")
+    db.execute(
+        "INSERT OR IGNORE INTO temp.moments"
+        " SELECT at_utc FROM main.events WHERE bench = ? AND seq <= ?",
+        (bench, seq),
+    )
 
 
 def _alarms(db: sqlite3.Connection, bench: str, seq: int) -> dict[str, str]:
@@ -91,7 +103,7 @@ def _alarms(db: sqlite3.Connection, bench: str, seq: int) -> dict[str, str]:
     return standing
 
 
-def _lay_beside(db: sqlite3.Connection, moment: dict[str, int | str]) -> None:
+def _lay_beside(db: sqlite3.Connection, moment: dict[str, int]) -> None:
     """Lay temporary tables that hide those of the record from every later question."""
     names = [
         name
@@ -105,7 +117,7 @@ def _lay_beside(db: sqlite3.Connection, moment: dict[str, int | str]) -> None:
         db.execute(sql.replace("CREATE VIEW", "CREATE TEMP VIEW", 1))
 
 
-def _lay_table(db: sqlite3.Connection, name: str, moment: dict[str, int | str]) -> None:
+def _lay_table(db: sqlite3.Connection, name: str, moment: dict[str, int]) -> None:
     columns = [row[1] for row in db.execute(f"PRAGMA main.table_info({name})")]
     taken = ", ".join(column for column in columns if column not in _TOO_LARGE)
     where = [
@@ -117,7 +129,7 @@ def _lay_table(db: sqlite3.Connection, name: str, moment: dict[str, int | str]) 
         where.append("id = :lot")
     when = next((column for column in _MOMENTS if column in columns), None)
     if when is not None:
-        where.append(f"{when} <= :{'seq' if when == 'seq' else 'at_utc'}")
+        where.append("seq <= :seq" if when == "seq" else f"{when} IN temp.moments")
     db.execute(
         f"CREATE TEMP TABLE {name} AS SELECT {taken} FROM main.{name}"
         f" WHERE {' AND '.join(where) or '1'}",

@@ -18,7 +18,7 @@ from sqlite_utils import Database
 from daemon.errors import StoreError
 from daemon.store import instruments, lot_query, rest_query, rest_rows
 from daemon.store.assurance import Assurance
-from daemon.store.assurance_facts import facts_of_checks
+from daemon.store.assurance_facts import facts_of_checks, moment_of
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
@@ -27,6 +27,7 @@ from rules.check_facts import DisturbanceFact
 from rules.facts import DrawFact, Fact, LotFact
 from rules.instruments import InstrumentFact, Register
 from rules.lot import LotView, OpenWork
+from rules.moment import Trusted
 from rules.rest_plan import RestPlan
 from rules.separation import PinMoves
 from rules.switching import Switching
@@ -399,15 +400,18 @@ class Store:
             ).fetchone()
         return (str(row[0]), tuple(json.loads(row[1]))) if row is not None else None
 
-    def last_trusted_utc(self, bench: str) -> str | None:
+    def last_trusted(self, bench: str) -> Trusted | None:
         """Return the time of day of the last event whose clock nothing spoke against."""
         with self._reading() as db:
             row = db.execute(
-                "SELECT at_utc FROM events WHERE bench = ?"
-                " AND json_extract(body, '$.clocksync') <> 'no' ORDER BY seq DESC LIMIT 1",
+                "SELECT at_utc, boot, mono_ns, json_extract(body, '$.clocksync') AS synced"
+                " FROM events WHERE bench = ? AND synced <> 'no' ORDER BY seq DESC LIMIT 1",
                 (bench,),
             ).fetchone()
-        return str(row[0]) if row is not None else None
+        if row is None:
+            return None
+        utc, boot, mono_ns, synced = row
+        return Trusted(moment_of(utc, True, boot, mono_ns), synced)
 
     def lot(self, bench: str) -> LotView | None:
         """Return the open lot of a bench as the facts have it; None when none is open."""
