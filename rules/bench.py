@@ -491,7 +491,7 @@ def _regrade(state: BenchState, asked: RegradeAsked) -> Result:
     settled = CycleState(asked.cycle, asked.kind, is_settled=True)
     waits = put_away.PutAwayState(asked.bin)
     state = replace(state, piece=piece, cycle=settled, put_away=waits, grade=decided.grade)
-    return state, (decided,)
+    return state, (replace(decided, bin=asked.bin),)
 
 
 def _check_hands_free(state: BenchState, piece: int) -> None:

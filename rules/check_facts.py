@@ -80,6 +80,7 @@ class DisposedFact:
         grade: The grade after a regrade; None else.
         role: Who decided, by role.
         reason: Why.
+        bin: Where a regraded piece has to be carried; None else.
     """
 
     action: Action
@@ -88,3 +89,4 @@ class DisposedFact:
     grade: str | None
     role: str
     reason: str
+    bin: str | None = None

@@ -134,6 +134,8 @@ class OpenWork:
         bin: Where it belongs, when it has a verdict.
         grade: Its grade, when it has one.
         wrong: The wrong bin it was last seen in, until put right.
+        regraded_seq: Sequence number of the decision that gave it another grade and bin
+            after its verdict; None where the verdict's hold.
     """
 
     piece: int
@@ -145,3 +147,4 @@ class OpenWork:
     bin: str | None
     grade: str | None
     wrong: str | None
+    regraded_seq: int | None = None

@@ -108,8 +108,14 @@ def status_counts(db: sqlite3.Connection, lot_id: int) -> dict[str, dict[str, in
 
 def rules_of(db: sqlite3.Connection, lot_id: int) -> str:
     """Return the hash of the rules a lot was told last to go by, else was opened with."""
+    return _rules_told(db, lot_id)
+
+
+def _rules_told(db: sqlite3.Connection, lot_id: int, before_seq: int | None = None) -> str:
     told = db.execute(
-        "SELECT rules_sha256 FROM lot_rules WHERE lot = ? ORDER BY id DESC LIMIT 1", (lot_id,)
+        "SELECT rules_sha256 FROM lot_rules WHERE lot = ? AND seq < coalesce(?, seq + 1)"
+        " ORDER BY id DESC LIMIT 1",
+        (lot_id, before_seq),
     ).fetchone()
     if told is None:
         told = db.execute("SELECT rules_sha256 FROM lots WHERE id = ?", (lot_id,)).fetchone()
@@ -121,8 +127,11 @@ def rules_begun_with(db: sqlite3.Connection, lot_id: int, work: OpenWork) -> str
     """Return the hash of the rules by which the piece in work was clamped last.
 
     None where it was not clamped yet. Of a piece measured again only that cycle counts: it
-    begins anew, by what is in force then.
+    begins anew, by what is in force then. A regraded one goes by what was in force as that
+    was decided.
     """
+    if work.regraded_seq is not None:
+        return _rules_told(db, lot_id, work.regraded_seq)
     row = db.execute(
         "SELECT k.rules_sha256 FROM clampings k JOIN cycles c ON c.id = k.cycle"
         " JOIN pieces p ON p.id = c.piece WHERE p.lot = ? AND p.number = ? AND c.number >= ?"
@@ -133,16 +142,16 @@ def rules_begun_with(db: sqlite3.Connection, lot_id: int, work: OpenWork) -> str
 
 
 def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:
-    """Return the last piece if it is in work or waits for its put-away."""
+    """Return the piece that is in work, or waits for its put-away in the bin of its grade."""
     row = db.execute(
-        "SELECT number, cycle, cycle_number, cycle_kind, retries, bin, grade, status"
+        "SELECT number, cycle, cycle_number, cycle_kind, retries, bin, grade, NULL"
         " FROM piece_status WHERE lot = ? AND status IN ('in-work', 'pending')"
         " ORDER BY number DESC LIMIT 1",
         (lot_id,),
-    ).fetchone()
+    ).fetchone() or _regraded(db, lot_id)
     if row is None:
         return None
-    number, cycle, cycle_number, kind, retries, bin_id, grade, _ = row
+    number, cycle, cycle_number, kind, retries, bin_id, grade, regraded_seq = row
     (clampings,) = db.execute(
         "SELECT count(*) FROM clampings WHERE cycle = ?", (cycle,)
     ).fetchone()
@@ -160,7 +169,26 @@ def open_work(db: sqlite3.Connection, lot_id: int) -> OpenWork | None:
         bin=bin_id,
         grade=grade,
         wrong=wrong[0] if wrong is not None and not wrong[1] else None,
+        regraded_seq=regraded_seq,
     )
+
+
+def _regraded(db: sqlite3.Connection, lot_id: int) -> tuple[Any, ...] | None:
+    """Return the piece whose new grade was decided on last, unless it lies in its bin since."""
+    found: tuple[Any, ...] | None = db.execute(
+        "SELECT s.number, s.cycle, s.cycle_number, s.cycle_kind, s.retries, d.bin, d.grade,"
+        " d.seq FROM dispositions d JOIN piece_status s ON s.piece = d.piece"
+        " JOIN verdicts v ON v.cycle = s.cycle AND v.seq < d.seq"
+        " WHERE d.lot = ? AND d.action = 'regrade' AND d.bin IS NOT NULL"
+        " AND s.status <> 'abandoned'"
+        " AND NOT EXISTS (SELECT 1 FROM dispositions x"
+        "  WHERE x.piece = d.piece AND x.seq > d.seq)"
+        " AND NOT EXISTS (SELECT 1 FROM put_aways a"
+        "  WHERE a.cycle = s.cycle AND a.is_right = 1 AND a.seq > d.seq)"
+        " ORDER BY d.seq DESC LIMIT 1",
+        (lot_id,),
+    ).fetchone()
+    return found
 
 
 def lot_numbers(db: sqlite3.Connection, lot_id: int) -> dict[str, Any]:

@@ -115,8 +115,8 @@ class AssuranceRecord:
         record.insert(
             "dispositions", bench=record.by.bench, lot=record.lot_id, action=fact.action,
             piece=None if fact.piece is None else record.piece(fact.piece), box=fact.box,
-            grade=fact.grade, role=fact.role, reason=fact.reason, at_utc=record.at.utc,
-            clock_synced=record.at.synced, seq=seq,
+            grade=fact.grade, bin=fact.bin, role=fact.role, reason=fact.reason,
+            at_utc=record.at.utc, clock_synced=record.at.synced, seq=seq,
         )  # fmt: skip
         piece = None if fact.piece is None else (record.code, fact.piece)
         self.news.append(

@@ -284,3 +284,9 @@ def m011_lot_rules(db: Database) -> None:
     """Keep which state of its rule file a lot was told to go by, and since when."""
     db.execute(_LOT_RULES)
     db.execute("CREATE INDEX lot_rules_by_lot ON lot_rules (lot)")
+
+
+@migrations()
+def m012_regrade_bin(db: Database) -> None:
+    """Keep where a regraded piece has to be carried: a restart lights that bin again."""
+    db.execute("ALTER TABLE dispositions ADD COLUMN bin TEXT")

@@ -9,12 +9,15 @@ from typing import Any
 import pytest
 
 from daemon.commands import carry_out
+from daemon.config import load
 from daemon.messages import Command, Reply
 from daemon.recompute.cycles import recompute
+from daemon.store.as_of import as_of
 from daemon.store.assurance import Assurance
 from daemon.store.lot_query import status_counts
 from daemon.store.stored import lots
 from rules.assurance import counted
+from rules.bench import Abandoned
 from tests.daemon.bench_of_values import ValueBench, value_bench
 
 BY_CELL = ("[bench.lot]\ncode = \"W-2611-A\"", "[bench.put_away]\nidentity = \"tray\"\n\n"
@@ -233,15 +236,101 @@ def test_a_regraded_piece_is_carried_to_the_bin_of_its_new_grade(by_cell: ValueB
     assert by_cell.lamps["2"] == "on"
     by_cell.value("2.0")
     assert by_cell.rows("SELECT count(*) FROM clampings") == [(3,)]
-    by_cell.restart()  # it is still on hold, and nobody's hands are full
-    assert status(by_cell)[0][1] == "hold"
-    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
     assert by_cell.placed("2")
     assert status(by_cell) == [(1, "put-away", "grade-2")]
     assert by_cell.rows("SELECT grade FROM verdicts") == [("grade-1",)]
     changed = by_cell.rows("SELECT grade_before, grade_after FROM grade_changes")
-    assert changed[0] == ("grade-1", "grade-2")
+    assert changed == [("grade-1", "grade-2")]
     adds_up(by_cell)
+
+
+def shown(bench: ValueBench) -> tuple[object, ...]:
+    """Return what the bench shows, and which piece it holds in hand as what."""
+    signals, at = bench.runner.shown.signals, bench.runner._state
+    return (
+        signals.word, signals.prompt, signals.text, signals.reason, bench.lamps, at.piece,
+        at.grade, at.put_away, dict(bench.runner.alarms),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("wrong", [False, True], ids=["in hand", "in a wrong bin"])
+def test_a_restart_before_a_regraded_piece_lies_in_its_bin_lights_that_bin_again(
+    by_cell: ValueBench, wrong: bool
+) -> None:
+    grade_one(by_cell)
+    grade_one(by_cell)
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    if wrong:
+        assert by_cell.placed("N")
+    before = shown(by_cell)
+    assert before[:2] == (("blocked", "right-the-bin") if wrong else ("put-away", "put-away"))
+    assert by_cell.lamps["2"] == "on"
+    by_cell.restart()
+    assert shown(by_cell) == before
+    asked_again = dispose_piece(by_cell, 1, "regrade", grade="grade-2")
+    assert (asked_again.ok, "is in work" in asked_again.text) == (False, True)
+    by_cell.value("2.0")  # the next piece waits, as it did before
+    assert by_cell.rows("SELECT count(*) FROM clampings") == [(6,)]
+    assert by_cell.placed("2")
+    assert (by_cell.lamps, by_cell.runner.alarms) == ({}, {})
+    assert status(by_cell) == [(1, "put-away", "grade-2"), (2, "put-away", "grade-1")]
+    by_cell.restart()
+    assert by_cell.runner.piece_in_work is None
+    grade_one(by_cell)
+    assert status(by_cell)[2] == (3, "put-away", "grade-1")
+    adds_up(by_cell)
+
+
+def test_a_regraded_piece_that_is_given_up_is_in_hand_no_more(by_cell: ValueBench) -> None:
+    grade_one(by_cell)
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    assert by_cell.handle(Abandoned("it fell", "lead"))
+    by_cell.restart()
+    assert (by_cell.runner.piece_in_work, by_cell.lamps) == (None, {})
+    assert status(by_cell)[0][1] == "abandoned"
+    adds_up(by_cell)
+
+
+def test_a_disk_that_fails_before_a_regraded_piece_is_put_away_leaves_it_in_hand(
+    by_cell: ValueBench,
+) -> None:
+    grade_one(by_cell)
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    by_cell.break_disk()
+    assert not by_cell.placed("2")
+    assert by_cell.lamps == {}
+    by_cell.mend_disk()
+    assert by_cell.runner.recover()
+    assert by_cell.lamps == {"2": "on"}
+    assert by_cell.placed("2")
+    adds_up(by_cell)
+
+
+def test_a_regraded_piece_in_hand_goes_by_the_rules_of_that_decision_after_a_restart(
+    by_cell: ValueBench,
+) -> None:
+    grade_one(by_cell)
+    rules = by_cell.config.source.path.with_name("mr-10-med.rules.toml")
+    text = rules.read_text(encoding="utf-8").replace('revision = "7"', 'revision = "8"')
+    rules.write_text(text, encoding="utf-8")
+    by_cell.config = load(by_cell.config.source.path)
+    by_cell.restart()
+    assert send(by_cell, "lot-rules", revision="8").ok
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    for _ in range(2):
+        assert by_cell.runner.config.rules.grading.revision == "8"
+        by_cell.restart()
+    assert by_cell.lamps == {"2": "on"}
+
+
+def test_the_record_tells_where_a_regraded_piece_had_to_be_carried(by_cell: ValueBench) -> None:
+    grade_one(by_cell)
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    with by_cell.store.reading() as db:
+        then = as_of(db, "b1", "2026-11-24T07:00:00.000Z")
+    assert then.work is not None
+    assert (then.work.piece, then.work.bin, then.work.grade) == (1, "2", "grade-2")
+    assert by_cell.rows("SELECT bin FROM dispositions") == [("2",)]
 
 
 # --- whatever comes ---------------------------------------------------------------------------
