@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 
 from daemon.clock import rfc3339
 from daemon.config import BenchConfig
-from daemon.messages import CheckStatus
+from daemon.messages import RECENT_CHECKS, CheckStatus, RecentCheck
 from daemon.store import Store
+from daemon.store.recent_checks import recent_checks
 from rules.assurance_model import AssuranceFact, Checked, Disturbed
 from rules.bench import DueChanged
 from rules.check_at_bench import CheckAtWork, CheckStanding, ZeroKey
@@ -27,12 +28,14 @@ class CheckWatch:
     Attributes:
         rules: When checks are due.
         state: What happened since the last good one.
+        recent: The last checks, newest first.
     """
 
     def __init__(self, one: BenchConfig, zone: ZoneInfo, store: Store) -> None:
         """Take up the bench; ``load`` reads the record."""
         self.rules = one.section.check.due_rules(zone)
         self.state = DueState()
+        self.recent: list[RecentCheck] = []
         self._one = one
         self._store = store
         self._zeros: dict[ZeroKey, int] = {}
@@ -49,7 +52,7 @@ class CheckWatch:
             StoreError: If it can't be read.
         """
         self.state = fold(self._store.fitness_facts(self._one.id), self.rules)
-        self._load_zeros()
+        self._load_checks()
 
     def take(self, news: Iterable[AssuranceFact]) -> None:
         """Take facts that were committed.
@@ -60,7 +63,7 @@ class CheckWatch:
         for fact in news:
             self.state = step(self.state, fact, self.rules)
             if isinstance(fact, Checked | Disturbed):
-                self._load_zeros()
+                self._load_checks()
 
     def judged(self, now: Moment) -> DueChanged:
         """Return what the bench is told now."""
@@ -102,10 +105,11 @@ class CheckWatch:
         gone_ns = now.since_ns(good_at)
         return None if gone_ns is None else max(0, every - gone_ns // _NS_PER_S) // 60
 
-    def _load_zeros(self) -> None:
+    def _load_checks(self) -> None:
         if self.is_on:
             with self._store.reading() as db:
                 self._zeros = zeros_of(db, self._one)
+                self.recent = recent_checks(db, self._one.id, RECENT_CHECKS)
 
 
 def zeros_of(db: sqlite3.Connection, one: BenchConfig) -> dict[ZeroKey, int]:

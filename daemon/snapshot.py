@@ -226,21 +226,30 @@ def _grades(
 
 
 def recent(runner: BenchRunner, store: Store) -> Recent:
-    """Return the last pieces and the distribution of first clampings."""
+    """Return the last pieces and checks, and the distribution of first clampings."""
     standing = store.standing(runner.by.bench)
+    asked = runner.config.rules.check
+    drift_nm = asked.zero_drift_nm if asked is not None else None
+    of_bench = Recent(
+        lot=None,
+        holder=runner.run_out.series(),
+        checks=runner.fitness.recent,
+        zero_drift_um=None if drift_nm is None else nm_to_um(drift_nm),
+    )
     if standing is None:
-        return Recent(lot=None, holder=runner.run_out.series())
+        return of_bench
     with store.reading() as db:
         pieces = recent_pieces(db, standing.lot_id, RECENT_PIECES)
     edges, classes = histogram(
         standing.firsts, runner.config.rules.grading.grades[-1].tolerance_limit_nm
     )
-    return Recent(
-        lot=runner.lot.code if runner.lot is not None else None,
-        pieces=[_piece(piece) for piece in pieces],
-        histogram_um=[nm_to_um(edge) for edge in edges],
-        histogram=classes,
-        holder=runner.run_out.series(),
+    return of_bench.model_copy(
+        update={
+            "lot": runner.lot.code if runner.lot is not None else None,
+            "pieces": [_piece(piece) for piece in pieces],
+            "histogram_um": [nm_to_um(edge) for edge in edges],
+            "histogram": classes,
+        }
     )
 
 

@@ -23,6 +23,9 @@ from daemon.messages import (
     About,
     AlarmData,
     BinAbout,
+    CheckedPosition,
+    CheckKind,
+    CheckResult,
     ClampingBrief,
     GradeCount,
     HolderPoint,
@@ -32,6 +35,7 @@ from daemon.messages import (
     Prompt,
     PromptWord,
     Recent,
+    RecentCheck,
     RecentPiece,
     State,
     StateWord,
@@ -150,6 +154,8 @@ class Work:
             histogram_um=[edge / 1000 for edge in edges],
             histogram=counts,
             holder=[self.holder_series()] if self.pieces else [],
+            checks=checks() if self.pieces else [],
+            zero_drift_um=2.0,
         )
 
     def holder_series(self) -> HolderSeries:
@@ -165,6 +171,50 @@ class Work:
             for n in range(max(1, count - 59), count + 1)
         ]
         return HolderSeries(position="far", limit_um=1.2, first_clampings=count, points=points)
+
+
+def checks() -> list[RecentCheck]:
+    """Return a shift's checks, newest first: one had to be made again, one failed in inch."""
+    hour_s = 3600.0
+    return [
+        _check("sensitivity", "EM-1", 0.4 * hour_s, 5.12, (4.7, 5.5), 0.3),
+        _check("run-out", "MM-1", 0.5 * hour_s, 0.42, (0.001, 0.8), -0.2),
+        _check("sensitivity", "EM-1", 1.5 * hour_s, 5.03, (4.7, 5.5), 0.9),
+        _check("run-out", "MM-1", 1.6 * hour_s, 0.47, (0.001, 0.8), 0.8),
+        _check("sensitivity", "EM-1", 1.8 * hour_s, None, (4.7, 5.5), None, "not turned over"),
+        _check("sensitivity", "EM-1", 1.9 * hour_s, 0.2, (4.7, 5.5), None, "reads 0.2 µm"),
+        _check("run-out", "MM-1", 2 * hour_s, 0.35, (0.001, 0.8), None),
+    ]
+
+
+def _check(
+    kind: CheckKind,
+    master: str,
+    back_s: float,
+    reading_um: float | None,
+    good_um: tuple[float, float],
+    drift_um: float | None,
+    reason: str = "",
+) -> RecentCheck:
+    result: CheckResult = "failed" if reason else "good"
+    if reading_um is None:
+        result = "invalid"
+    position = CheckedPosition(
+        position="far",
+        result=result,
+        reading_um=reading_um,
+        low_um=good_um[0],
+        high_um=good_um[1],
+        drift_um=drift_um,
+    )
+    return RecentCheck(
+        at=now_text(back_s),
+        kind=kind,
+        result=result,
+        reason=reason,
+        master=master,
+        positions=[position],
+    )
 
 
 def work(seed: int, pieces: int, lot: str = "W-2611-A", article: str = "MR-10-MED") -> Work:

@@ -61,15 +61,18 @@ from daemon.messages.lot import (
     TrayData,
 )
 from daemon.messages.recent import (
+    CheckedPosition,
     HolderPoint,
     HolderSeries,
     Recent,
+    RecentCheck,
     RecentPiece,
 )
 from daemon.messages.words import (
     CLAMPING_POINTS_MAX,
     CONTRACT,
     HOLDER_POINTS_MAX,
+    RECENT_CHECKS,
     RECENT_PIECES,
     CheckKind,
     CheckResult,
@@ -89,6 +92,7 @@ __all__ = [
     "CONTRACT",
     "HOLDER_POINTS_MAX",
     "QUESTIONS",
+    "RECENT_CHECKS",
     "RECENT_PIECES",
     "About",
     "AlarmData",
@@ -98,6 +102,7 @@ __all__ = [
     "CheckKind",
     "CheckResult",
     "CheckStatus",
+    "CheckedPosition",
     "ClampingBrief",
     "ClampingData",
     "ClampingFigures",
@@ -135,6 +140,7 @@ __all__ = [
     "PromptWord",
     "PutAwayData",
     "Recent",
+    "RecentCheck",
     "RecentPiece",
     "Reply",
     "RestNextLook",

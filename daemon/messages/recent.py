@@ -1,7 +1,7 @@
 """What a bench retains of its last pieces and of its holder."""
 
 from daemon.messages.clamping import ClampingBrief
-from daemon.messages.words import Payload, Um, Utc
+from daemon.messages.words import CheckKind, CheckResult, Payload, Um, Utc
 
 
 class RecentPiece(Payload):
@@ -42,6 +42,31 @@ class HolderSeries(Payload):
     """Oldest first, thinned to at most 60; the last is the newest."""
 
 
+class CheckedPosition(Payload):
+    """What a master check read at one position, and what was allowed."""
+
+    position: str
+    result: CheckResult
+    reading_um: Um | None
+    low_um: Um
+    high_um: Um
+    drift_um: Um | None = None
+    """By how much the zero moved since the last good check on this master."""
+
+
+class RecentCheck(Payload):
+    """A master check as the board lists it."""
+
+    at: Utc
+    kind: CheckKind
+    result: CheckResult
+    reason: str = ""
+    """Why it is not good."""
+    master: str
+    positions: list[CheckedPosition] = []
+    """None of one that was broken off."""
+
+
 class Recent(Payload):
     """ROOT/BENCH/recent, retained: what a board needs beyond state and lot."""
 
@@ -54,3 +79,7 @@ class Recent(Payload):
     """First clampings of the lot per class; one more for what lies above the last edge."""
     holder: list[HolderSeries] = []
     """The master's share, by position; none without an index or an encoder."""
+    checks: list[RecentCheck] = []
+    """Master checks of all lots, newest first, at most 30."""
+    zero_drift_um: Um | None = None
+    """What the zero may move between two good checks, either way; None: no limit is set."""

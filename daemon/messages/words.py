@@ -16,6 +16,9 @@ CLAMPING_POINTS_MAX = 200
 RECENT_PIECES = 30
 
 
+RECENT_CHECKS = 30
+
+
 HOLDER_POINTS_MAX = 60
 """The holder's share over time is thinned to at most so many points."""
 

@@ -106,6 +106,14 @@ def test_a_check_with_the_indicator_in_inch_fails_and_takes_the_span_back(
     said = [json.loads(str(r[0]))["data"] for r in bench.rows("SELECT body FROM events")]
     (held,) = [data for data in said if data.get("what") == "span-held"]
     assert (held["pieces"], held["boxes"]) == ([1, 2], ["A-1-001", "A-2-001"])
+    recent = snapshot.recent(bench.runner, bench.store)
+    kinds = [(each.kind, each.result) for each in recent.checks]
+    assert kinds[:2] == [("sensitivity", "failed"), ("run-out", "good")]
+    assert recent.checks[0].reason == reason
+    (read,) = recent.checks[0].positions
+    assert read.reading_um == pytest.approx(5.1 / 25.4, abs=0.1)
+    assert read.low_um < 5.1 < read.high_um
+    assert (recent.checks[1].reason, recent.zero_drift_um) == ("", 2.0)
     # Back to mm: the bench is fit again, the held pieces stay so.
     bench.scale = 1.0
     bench.check()

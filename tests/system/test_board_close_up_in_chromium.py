@@ -1,4 +1,4 @@
-"""One bench looked at closely: its last pieces, distribution and sweeps, at every distance."""
+"""One bench looked at closely: pieces, distribution, sweeps and checks, at every distance."""
 
 import math
 import time
@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.bench_events import say_clampings
-from tests.bench_publisher import BenchPublisher, work
+from tests.bench_publisher import BenchPublisher, now_text, work
 from tests.board_hall import WALL, Hall, clamp, is_live, open_hall
 from tests.png_pixels import ink_height
 
@@ -89,31 +89,111 @@ def test_the_classes_are_told_in_words_as_they_are_drawn(hall: Hall) -> None:
     )
 
 
+_LEVELS = """(which) => {
+    const track = [...document.querySelectorAll(".panel.fitness .track")].find(
+        (each) => each.querySelector(".what").textContent === which);
+    const {bottom, height} = track.querySelector(".plot").getBoundingClientRect();
+    const middle = (each) => { const box = each.getBoundingClientRect();
+        return 100 * (bottom - (box.top + box.bottom) / 2) / height; };
+    const of = (part) => [...track.querySelectorAll(part)].map(middle);
+    return {limits: of(".limit"), base: of(".base"), good: of(".point.within"),
+        failed: of(".point.beyond"), none: of(".point.invalid")};
+}"""
+"""Heights of what a track draws, in percent of its plot."""
+
+
 def test_the_holders_share_is_drawn_against_its_limit_with_its_doubt(hall: Hall) -> None:
     with close_up(hall, "?view=near") as (_, page):
         (series,) = work(1, 31).recent_payload().holder
         newest = series.points[-1]
-        expect(page.locator(".panel.holder .of")).to_have_text(
+        track = page.locator(".panel.fitness .track").filter(has_text="holder’s share")
+        expect(track.locator(".newest")).to_have_text(
             f"{newest.share_um:.2f} ± {newest.uncertainty_um:.2f} µm"
         )
-        expect(page.locator(".panel.holder .limits")).to_have_text("1.2")
-        limit_at = page.evaluate(
-            "(() => { const of = (part) =>"
-            " document.querySelector(`.panel.holder ${part}`).getBoundingClientRect();"
-            " const plot = of('.plot');"
-            " return 100 * (plot.bottom - of('.limit').top) / plot.height; })()"
-        )
-        drawn = page.locator(".panel.holder .curve").get_attribute("d")
-        told = page.locator(".panel.holder .unseen").text_content()
+        expect(track.locator(".allowed")).to_have_text("up to 1.2 µm")
+        (limit_at,) = page.evaluate(_LEVELS, "holder’s share")["limits"]
+        drawn = track.locator(".curve").get_attribute("d")
     assert drawn is not None
     heights = [100 - float(step.split()[1]) for step in drawn.lstrip("M").split("L")]
     assert heights == pytest.approx(
         [limit_at * point.share_um / 1.2 for point in series.points], rel=0.02, abs=0.5
     )
-    assert told == (
-        f"far: {newest.share_um} µm, about 95 % within {newest.uncertainty_um} µm either way, "
-        "limit 1.2 µm, 31 first clampings"
+
+
+def test_checks_are_drawn_against_their_limits_over_the_time_of_the_holders_share(
+    hall: Hall,
+) -> None:
+    with close_up(hall, "?view=near") as (_, page):
+        fitness = page.locator(".panel.fitness")
+        expect(fitness.locator(".what")).to_have_text(
+            ["run-out", "sensitivity", "holder’s share", "zero drift"]
+        )
+        expect(fitness.locator(".newest")).to_contain_text(
+            ["0.42 µm, good", "5.12 µm, good", "±", "+0.3 µm"]
+        )
+        run_out = page.evaluate(_LEVELS, "run-out")
+        sensitivity = page.evaluate(_LEVELS, "sensitivity")
+        drift = page.evaluate(_LEVELS, "zero drift")
+    (limit,), (base,) = run_out["limits"], run_out["base"]
+    assert [(y - base) / (limit - base) for y in run_out["good"]] == pytest.approx(
+        [0.35 / 0.8, 0.47 / 0.8, 0.42 / 0.8], abs=0.02
     )
+    low, high = sorted(sensitivity["limits"])
+    assert [4.7 + 0.8 * (y - low) / (high - low) for y in sensitivity["good"]] == pytest.approx(
+        [5.03, 5.12], abs=0.03
+    )
+    (failed,), (none,) = sensitivity["failed"], sensitivity["none"]
+    assert (failed < low, none < low) == (True, True)
+    (zero,), high = drift["base"], max(drift["limits"])
+    assert [2.0 * (y - zero) / (high - zero) for y in drift["good"]] == pytest.approx(
+        [0.8, 0.9, -0.2, 0.3], abs=0.05
+    )
+
+
+def test_what_is_out_of_its_limits_stands_first_once_it_is_told(hall: Hall) -> None:
+    with close_up(hall, "?distance_m=3") as (bench, page):
+        first = page.locator(".panel.fitness .track").first
+        expect(first.locator(".what")).to_have_text("run-out")
+        recent = work(1, 31).recent_payload()
+        inch = recent.checks[5].model_copy(update={"at": now_text()})
+        bench.say("recent", recent.model_copy(update={"checks": [inch, *recent.checks]}))
+        expect(first.locator(".what")).to_have_text("sensitivity")
+        expect(first.locator(".newest")).to_contain_text("0.2 µm, failed")
+        expect(first.locator(".point.beyond")).to_have_count(2)
+
+
+def test_checks_and_shares_are_there_as_tables(hall: Hall) -> None:
+    with close_up(hall, "?view=near") as (_, page):
+        region = page.get_by_role("main").get_by_role("region", name="Check by check")
+        expect(region.get_by_role("table")).to_have_count(2)
+        checks, shares = region.get_by_role("table").all()
+        assert checks.locator("caption").text_content() == (
+            "Master checks, newest first. The zero may move by 2.0 µm."
+        )
+        rows = [
+            row.locator("td").all_text_contents() for row in checks.locator("tbody tr").all()
+        ]
+        assert rows[0] == ["sensitivity on EM-1", "●good", "5.12 (4.7 to 5.5)", "+0.3"]
+        assert rows[1] == ["run-out on MM-1", "●good", "0.42 (up to 0.8)", "−0.2"]
+        assert rows[4][1:3] == ["✕no result: not turned over", "none (4.7 to 5.5)"]
+        assert rows[5][1:3] == ["▲failed: reads 0.2 µm", "0.2 (4.7 to 5.5)"]
+        (series,) = work(1, 31).recent_payload().holder
+        expect(shares.locator("tbody tr")).to_have_count(len(series.points))
+        newest = series.points[-1]
+        assert shares.locator("tbody tr").first.locator("td").all_text_contents()[:2] == [
+            "far", f"{newest.share_um} ±\u00a0{newest.uncertainty_um}",
+        ]  # fmt: skip
+
+
+def test_a_bench_without_checks_shows_its_holders_share_alone(hall: Hall) -> None:
+    with close_up(hall, "?distance_m=3") as (bench, page):
+        expect(page.locator(".panel.fitness .track")).to_have_count(4)
+        recent = work(1, 31).recent_payload()
+        bench.say("recent", recent.model_copy(update={"checks": []}))
+        expect(page.locator(".panel.fitness .what")).to_have_text(["holder’s share"])
+        expect(page.locator(".panel.checks table")).to_have_count(1)
+        bench.say("recent", recent.model_copy(update={"checks": [], "holder": []}))
+        expect(page.locator(".panel.fitness")).to_be_hidden()
 
 
 def test_sweeps_come_with_their_clampings_and_the_keyboard_leads_back_to_earlier_pieces(
@@ -144,7 +224,7 @@ def test_each_panel_is_a_named_region_and_its_table_is_there_for_whoever_listens
             "Last pieces",
             "First clampings n 31",
             "Sweeps piece 32",
-            "Holder’s share",
+            "Bench over time",
         ):
             region = main.get_by_role("region", name=name)
             expect(region).to_be_visible()
@@ -173,7 +253,14 @@ def test_content_is_dropped_before_type_shrinks_and_nothing_is_cut(
             assert [text for text in texts if text["px"] < rem_px - 0.01] == []
             assert [text for text in texts if text["isCut"]] == []
             told |= {text["text"] for text in texts}
-    assert {"North bench", "clamping", "Last pieces", "First clampings", "Sweeps"} <= told
+    assert {
+        "North bench",
+        "clamping",
+        "Last pieces",
+        "First clampings",
+        "Sweeps",
+        "Bench over time",
+    } <= told
 
 
 def pages(page: Page) -> int:

@@ -1,8 +1,8 @@
-// One bench looked at closely: its last pieces, distribution, sweeps, and the holder's share.
+// One bench looked at closely: its last pieces, distribution, sweeps, and the bench's own fitness.
 
 import { el } from "./dom.js";
 import { drawDistribution } from "./distribution.js";
-import { drawHolder } from "./holder.js";
+import { drawFitness, fitnessTables } from "./fitness.js";
 import { Panel } from "./panel.js";
 import { drawPieces, pieceRows } from "./pieces.js";
 import { byPiece, drawSweeps } from "./sweeps.js";
@@ -29,11 +29,13 @@ export class Detail {
     this.each.chart.className = "rows";
     this.firsts = new Panel(this.id, "firsts", "First clampings");
     this.sweeps = new Panel(this.id, "sweeps", "Sweeps");
-    this.holder = new Panel(this.id, "holder", "Holder’s share");
+    this.fitness = new Panel(this.id, "fitness", "Bench over time");
+    this.checks = new Panel(this.id, "checks", "Check by check");
+    this.checks.chart.className = "rows";
     this.earlier = this.button("Earlier piece", -1);
     this.later = this.button("Later piece", 1);
     this.sweeps.body.append(el("div", "turning", this.earlier, this.later));
-    this.panels = [this.pieces, this.firsts, this.holder, this.sweeps, this.each];
+    this.panels = [this.pieces, this.firsts, this.sweeps, this.fitness, this.each, this.checks];
   }
 
   button(text, by) {
@@ -66,7 +68,12 @@ export class Detail {
       pieces.length ? { chart: pieceRows(pieces, grades, bins, pieces.length) } : null);
     const recent = live ? bench.recent : null;
     this.firsts.draw(whose, [recent?.histogram, recent?.histogram_um, grades], () => drawDistribution(recent, grades));
-    this.holder.draw(whose, [recent?.holder], () => drawHolder(recent));
+    const told = [recent?.checks, recent?.zero_drift_um, recent?.holder];
+    this.fitness.draw(whose, told, () => drawFitness(recent));
+    this.checks.draw(whose, told, () => {
+      const chart = fitnessTables(recent);
+      return chart.length ? { chart } : null;
+    });
     this.drawSweeps(whose, grades, live);
     this.load();
   }
@@ -98,9 +105,9 @@ export class Detail {
     }
   }
 
-  // Panels that take a place on the wall; the table is there for whoever reads or listens near by.
+  // Panels that take a place on the wall; tables are there for whoever reads or listens near by.
   get filled() {
-    return this.panels.filter((panel) => panel.isFilled && panel !== this.each);
+    return this.panels.filter((panel) => panel.isFilled && panel !== this.each && panel !== this.checks);
   }
 
   remove() {
