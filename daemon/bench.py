@@ -133,7 +133,7 @@ class BenchRunner:
         Raises:
             StoreError: If the store can't be read or the start can't be recorded.
         """
-        self.config = one
+        self.config = one.measuring_with(store.register())
         self._file = config
         self.rules = RulesInForce(one.rule_text, one.rules_path.name)
         self.by = provenance(config, one)
@@ -149,6 +149,7 @@ class BenchRunner:
         self.instruments = InstrumentWatch(one, zone, clock, boot, store)
         self.fitness = CheckWatch(one, zone, store)
         self._looked_ns = 0
+        self._register_changes = store.register_changes
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
         self.run_out = run_out_watch(one)
@@ -172,7 +173,7 @@ class BenchRunner:
                 "%s: lot %s was closed; it is not opened again", self.by.bench, wanted.code
             )
             return
-        found = self.instruments.fitness(wanted.holder, tuple(wanted.pins))
+        found = self.instruments.fitness(wanted.instruments)
         if found.blocks:
             log.error("%s: lot %s is not opened: %s", self.by.bench, wanted.code, found.blocks)
             return
@@ -181,6 +182,7 @@ class BenchRunner:
             boxes_of_file(self.config.section), wanted.holder, tuple(wanted.pins),
             wanted.role, wanted.cells, wanted.seed or "",
             capacities=capacities_of_file(self.config.section), pin_moves=wanted.pin_moves,
+            torque_tool=wanted.torque_tool,
         )  # fmt: skip
         try:
             opening = self._with_rest(opening, self.config)
@@ -374,6 +376,8 @@ class BenchRunner:
         self._looked_ns = self._clock.now_ns()
         try:
             self.fitness.take(news)
+            if self._register_changes != self._store.register_changes:
+                self.look_at_instruments()  # another bench's entry
         except StoreError as error:
             log.error("%s: fitness: %s", self.by.bench, error)
             return
@@ -495,7 +499,7 @@ class BenchRunner:
         if self._store.had_lot(self.by.bench, opening.code):
             raise CommandRefusedError(f"this bench has had a lot {opening.code!r}")
         config, by = self._going_by(self.rules.newest, opening.article)
-        blocks = self.instruments.fitness(opening.holder, opening.pins, config).blocks
+        blocks = self.instruments.fitness(opening.instruments, config).blocks
         if blocks:
             raise CommandRefusedError(f"lot-open: {'; '.join(blocks)}; {_ACCEPTED}")
         opening = self._with_rest(opening, config)
@@ -586,7 +590,18 @@ class BenchRunner:
 
     def look_at_instruments(self) -> None:
         """Raise or return the alarms about instruments and clock; measuring goes on."""
+        self._take_register()
         self._tell(self.instruments.judged())
+
+    def _take_register(self) -> None:
+        """Let masters have the values of their last certificates, but never within a check."""
+        if self._state.check is not None:
+            return
+        self._register_changes = self._store.register_changes
+        before = self.config.rules.check
+        self.config = self.instruments.one = self.config.measuring_with(self._store.register())
+        if self.config.rules.check != before:
+            self._refresh(())
 
     def keep_instrument(self, fact: InstrumentFact, inbound: str) -> None:
         """Add an entry to the register.

@@ -11,6 +11,7 @@ from daemon.run_out_watch import run_out_watch
 from daemon.store.instruments import register_of
 from daemon.store.read_only import reading_only
 from rules.holder_series import holder_limit_nm
+from rules.lot_instruments import LotInstruments
 
 _SECRETS = ("mqtt.password_file", "mqtt.key_file")
 
@@ -85,9 +86,14 @@ def _holder(config: Config) -> list[str]:
 
 
 def _register(config: Config) -> list[str]:
-    """Say what measures here and is in no register; nothing while there is no record yet."""
+    """Say what measures here and is in no register; of one to come what has to be in it."""
     if not config.store_path.is_file():
-        return []
+        return [
+            f"bench {one.id}: nothing is graded before the register of instruments has "
+            f"{', '.join(named)}: run-out and U stand in the bench file nowhere"
+            for one in config.benches
+            if (named := [m.id for m in one.section.check.master if not m.named.has_values])
+        ]
     try:
         with reading_only(config.store_path) as db:
             register = register_of(db)
@@ -96,8 +102,8 @@ def _register(config: Config) -> list[str]:
     found = []
     for one in config.benches:
         lot = one.section.lot
-        holder, pins = (lot.holder, lot.pins) if lot is not None else ("", [])
-        missing = unregistered(one, register, holder, pins)
+        of_lot = lot.instruments if lot is not None else LotInstruments()
+        missing = unregistered(one, register, of_lot)
         if missing:
             found.append(
                 f"bench {one.id}: {', '.join(missing)}: in no register of instruments; nobody "

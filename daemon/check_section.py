@@ -11,8 +11,10 @@ from pydantic import Field, field_validator, model_validator
 from daemon.toml_file import Faults
 from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text
 from rules.assurance_model import Cause
+from rules.certificates import CertificateError, NamedMaster, certified
 from rules.check_at_bench import CheckRules
 from rules.check_due import CAUSE_TEXT, DueRules
+from rules.instruments import Register
 from rules.length import um_to_nm
 from rules.masters import (
     CheckKind,
@@ -31,15 +33,16 @@ _S_PER_HOUR = 3600
 
 
 class MasterSection(Section):
-    """A thing of known run-out, with its certificate."""
+    """A thing of known run-out; its certificate stands here, or in the register."""
 
     id: Annotated[Text, Field(max_length=80)]
     subject: Subject
-    tir_um: Annotated[Micrometres, Field(ge=0)] = Decimal(0)
-    """Run-out (TIR) by its certificate; the taper seat itself has none."""
+    tir_um: Annotated[Micrometres, Field(ge=0)] | None = None
+    """Run-out (TIR) by its certificate. None: as the register of instruments has it; the
+    taper seat itself is in no register and has none."""
 
-    uncertainty_um: Annotated[Micrometres, Field(ge=0)] = Decimal(0)
-    """U (k = 2) of that value."""
+    uncertainty_um: Annotated[Micrometres, Field(ge=0)] | None = None
+    """U (k = 2) of that value, likewise."""
 
     @property
     def kind(self) -> CheckKind:
@@ -47,11 +50,9 @@ class MasterSection(Section):
         return "sensitivity" if self.subject == "eccentric-master" else "run-out"
 
     @property
-    def master(self) -> Master:
-        """Return it as the core takes it."""
-        return Master(
-            self.id, self.subject, um_to_nm(self.tir_um), um_to_nm(self.uncertainty_um)
-        )
+    def named(self) -> NamedMaster:
+        """Return it as the core takes it, before the register was asked."""
+        return NamedMaster(self.id, self.subject, _nm(self.tir_um), _nm(self.uncertainty_um))
 
 
 class CheckSection(Section):
@@ -104,6 +105,10 @@ class CheckSection(Section):
         )
 
 
+def _nm(um: Decimal | None) -> int | None:
+    return None if um is None else um_to_nm(um)
+
+
 def _time(text: str) -> time | None:
     try:
         return time.fromisoformat(text)
@@ -111,38 +116,55 @@ def _time(text: str) -> time | None:
         return None
 
 
-def check_rules(section: CheckSection, grading: RuleSet) -> CheckRules | None:
+def check_rules(
+    section: CheckSection, grading: RuleSet, register: Register, where: str
+) -> CheckRules | None:
     """Return what a bench asks for under these rules; None: no checks.
 
-    Raises:
-        MasterError: If a master can prove nothing here.
+    Args:
+        section: Its checks.
+        grading: The limits they have to be good enough for.
+        register: The register of instruments; empty before the record was read.
+        where: File and table of the section, for the reason of a master that proves nothing.
     """
     if not section.master:
         return None
-    by_kind = sorted(section.master, key=lambda one: one.kind)  # run-out first
-    drift = section.zero_drift_um
-    return CheckRules(
-        tuple(_limits(one, section, grading) for one in by_kind),
-        None if drift is None else um_to_nm(drift),
-    )
+    limits: list[CheckLimits] = []
+    unproved: dict[CheckKind, str] = {}
+    for number, one in enumerate(section.master):
+        try:
+            limits.append(_limits(one, section, grading, certified(one.named, register)))
+        except (CertificateError, MasterError) as error:
+            key = f".{error.key}" if isinstance(error, CertificateError) else ""
+            text = error.text if isinstance(error, CertificateError) else str(error)
+            unproved[one.kind] = f"{where}.master.{number}{key}: {text}"
+    by_kind = sorted(limits, key=lambda one: one.kind)  # run-out first
+    return CheckRules(tuple(by_kind), _nm(section.zero_drift_um), unproved)
 
 
-def _limits(one: MasterSection, section: CheckSection, grading: RuleSet) -> CheckLimits:
+def _limits(
+    one: MasterSection, section: CheckSection, grading: RuleSet, master: Master
+) -> CheckLimits:
     if one.kind == "sensitivity":
-        return sensitivity_limits(one.master, tightest_limit_nm(grading.grades))
+        return sensitivity_limits(master, tightest_limit_nm(grading.grades))
     allowed = section.holder_um
     return run_out_limits(
-        one.master,
+        master,
         holder_allowed_nm(grading.grades) if allowed is None else um_to_nm(allowed),
     )
 
 
 def master_faults(section: CheckSection, book: RuleBook) -> Iterator[tuple[str, str]]:
-    """Yield key and reason of every master that can prove nothing for an article."""
+    """Yield key and reason of every master that can prove nothing for an article.
+
+    One whose values are left to the register is not looked at: a file is read without it.
+    """
     for number, one in enumerate(section.master):
+        if not one.named.has_values:
+            continue
         for article, grading in book.articles.items():
             try:
-                _limits(one, section, grading)
+                _limits(one, section, grading, certified(one.named, {}))
             except MasterError as error:
                 yield (
                     f"master.{number}",

@@ -116,14 +116,14 @@ def zeros_of(db: sqlite3.Connection, one: BenchConfig) -> dict[ZeroKey, int]:
     """Return the mean indication at the last good check of each kind, by position."""
     marks = ", ".join("?" * len(_MOVES_ZERO))
     found: dict[ZeroKey, int] = {}
-    for limits in one.rules.check.asked if one.rules.check is not None else ():
+    for master in one.section.check.master:
         row = db.execute(
             "SELECT figures FROM checks WHERE bench = ? AND kind = ? AND master = ?"
             " AND result = 'good' AND seq > coalesce((SELECT max(seq) FROM disturbances"
             f" WHERE bench = ? AND cause IN ({marks})), 0) ORDER BY seq DESC LIMIT 1",
-            (one.id, limits.kind, limits.master.id, one.id, *_MOVES_ZERO),
+            (one.id, master.kind, master.id, one.id, *_MOVES_ZERO),
         ).fetchone()
         for figure in json.loads(row[0]) if row is not None else ():
             if figure["zero_nm"] is not None:
-                found[limits.kind, figure["position"]] = figure["zero_nm"]
+                found[master.kind, figure["position"]] = figure["zero_nm"]
     return found

@@ -1,7 +1,7 @@
 """The bench file: load it, find every fault at once, hand plain rules to the core."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from rules.bench import BenchRules
 from rules.capture_model import CaptureRules, IndicatorRules
 from rules.foot_switch import FootRules
 from rules.holder_series import holder_limit_nm
+from rules.instruments import Register
 from rules.length import um_to_nm
 from rules.put_away import PutAwayRules
 from rules.rotation import Rotation
@@ -78,6 +79,8 @@ class BenchConfig:
         rules_path: The rule file.
         rules_text: Its text as read.
         book: The whole rule file.
+        where: File and table it stands in, for faults that only the record shows.
+        register: The register of instruments it goes by; empty before the record was read.
     """
 
     section: BenchSection
@@ -85,6 +88,8 @@ class BenchConfig:
     rules_path: Path
     rules_text: str
     book: RuleBook
+    where: str = ""
+    register: Register = field(default_factory=dict)
 
     def going_by(self, rules: RuleText, article: str | None) -> "BenchConfig":
         """Return the bench as it goes by what a state of its rule file says of an article.
@@ -96,8 +101,15 @@ class BenchConfig:
         """
         book = rules.book
         grading = book.first if article is None else book.of(article)
-        steps = bench_rules(self.section, grading)
+        steps = bench_rules(self.section, grading, self.register, self.where)
         return replace(self, rules=steps, rules_text=rules.text, book=book)
+
+    def measuring_with(self, register: Register) -> "BenchConfig":
+        """Return the bench as it goes by this register: its masters' values come from there."""
+        check = check_rules(
+            self.section.check, self.rules.grading, register, f"{self.where}.check"
+        )
+        return replace(self, rules=replace(self.rules, check=check), register=register)
 
     @property
     def rule_text(self) -> RuleText:
@@ -192,9 +204,12 @@ def load(path: Path) -> Config:
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(
-        _bench(section, path.parent / section.rules, rule_sets[section.rules])
-        for section in file.bench
-    )
+        _bench(
+            section, path.parent / section.rules, rule_sets[section.rules],
+            f"{path}: bench.{number}",
+        )
+        for number, section in enumerate(file.bench)
+    )  # fmt: skip
     return Config(
         source, file, _lines(file, drivers), benches, _broker(file, path.parent),
         path.parent / file.store.path,
@@ -299,21 +314,26 @@ def _broker(file: BenchFile, beside: Path) -> Broker:
     )  # fmt: skip
 
 
-def _bench(section: BenchSection, path: Path, read: tuple[RuleBook, str]) -> BenchConfig:
+def _bench(
+    section: BenchSection, path: Path, read: tuple[RuleBook, str], where: str
+) -> BenchConfig:
     book, text = read
     grading = book.of(section.lot.article) if section.lot is not None else book.first
-    return BenchConfig(section, bench_rules(section, grading), path, text, book)
+    rules = bench_rules(section, grading, {}, where)
+    return BenchConfig(section, rules, path, text, book, where)
 
 
-def bench_rules(section: BenchSection, grading: RuleSet) -> BenchRules:
-    """Return what the steps of a bench go by under these rules."""
+def bench_rules(
+    section: BenchSection, grading: RuleSet, register: Register, where: str
+) -> BenchRules:
+    """Return what the steps of a bench go by under these rules and this register."""
     capture = capture_rules(section.capture, section.indicator, grading)
     put_away = PutAwayRules(
         frozenset(section.put_away.by), _ns(section.put_away.confirm_within_s)
     )
     foot = FootRules(_ns(section.foot_switch.long_press_s))
     rotation = Rotation(section.rotation.spindle, section.rotation.collet)
-    check = check_rules(section.check, grading)
+    check = check_rules(section.check, grading, register, f"{where}.check")
     return BenchRules(grading, capture, put_away, foot, rotation, check)
 
 

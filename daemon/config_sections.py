@@ -21,6 +21,7 @@ from daemon.toml_values import (
     matching,
 )
 from rules.capture_model import Signal
+from rules.lot_instruments import LotInstruments
 from rules.put_away import Confirmation
 from rules.rotation import Along, Sense
 from rules.separation import PinMoves
@@ -222,7 +223,15 @@ class LotSection(Section):
     pin_moves: PinMoves | None = None
     """None: nobody said so; what the pin itself adds then counts for nobody knows whom."""
 
+    torque_tool: str = ""
+    """What the nut is tightened with, as the register has it."""
+
     role: Text = "operator"
+
+    @property
+    def instruments(self) -> LotInstruments:
+        """Return what it is measured with."""
+        return LotInstruments(self.holder, tuple(self.pins), self.torque_tool)
 
     @model_validator(mode="after")
     def _pieces_have_cells(self) -> "LotSection":

@@ -9,6 +9,7 @@ from daemon.store import Store
 from daemon.store.instruments import with_uses
 from rules.bench import CommandRefusedError
 from rules.instruments import (
+    MASTERS,
     Calibrated,
     Entered,
     Instrument,
@@ -61,7 +62,8 @@ def _listed(one: Instrument) -> dict[str, Any]:
     values = {
         "id": one.id, "kind": one.kind, "certificate": one.certificate or None,
         "due": one.due.isoformat() if one.due is not None else None,
-        "withdrawn": one.is_withdrawn, "clampings": one.uses,
+        "withdrawn": one.is_withdrawn, "clampings": 0 if one.kind in MASTERS else one.uses,
+        "checks": one.uses if one.kind in MASTERS else None,
         "form_um": _um(one.form_nm), "tir_um": _um(one.tir_nm),
         "uncertainty_um": _um(one.expanded_uncertainty_nm),
         "diameter_mm": _mm(one.diameter_nm),

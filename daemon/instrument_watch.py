@@ -1,6 +1,5 @@
 """What a bench measures with, held against the register and the day."""
 
-from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -9,8 +8,10 @@ from daemon.clock_watch import ClockWatch
 from daemon.config import BenchConfig
 from daemon.store import Store
 from rules.bench import Judged
-from rules.instruments import Fitness, Register, Today, fitness
+from rules.instrument_fitness import Fitness, Today, fitness
+from rules.instruments import Register
 from rules.length import NM_PER_MM
+from rules.lot_instruments import LotInstruments
 from rules.pin_bending import bend_faults
 
 __all__ = ["InstrumentWatch", "fitness_of", "unregistered"]
@@ -38,21 +39,18 @@ class InstrumentWatch:
         self._clock = clock
         self._store = store
 
-    def fitness(
-        self, holder: str, pins: Sequence[str], one: BenchConfig | None = None
-    ) -> Fitness:
-        """Return what speaks against measuring with these and the bench's indicators.
+    def fitness(self, lot: LotInstruments, one: BenchConfig | None = None) -> Fitness:
+        """Return what speaks against measuring with these and what is the bench's own.
 
         Args:
-            holder: Holder of the lot, "" where none is named.
-            pins: Pins of the lot.
+            lot: What the lot is measured with.
             one: The bench by the rules a lot is to be opened with; None by those in force.
 
         Raises:
             StoreError: If the register can't be read.
         """
         at = (self._clock.utc(), self.clock.doubt(), self._zone)
-        return fitness_of(one or self.one, self._store.register(), holder, pins, at)
+        return fitness_of(one or self.one, self._store.register(), lot, at)
 
     def judged(self) -> tuple[Judged, Judged]:
         """Return the alarms about instruments and clock as they have to stand now.
@@ -60,7 +58,7 @@ class InstrumentWatch:
         Raises:
             StoreError: If the register can't be read.
         """
-        unfit = "; ".join(self.fitness(*self._holder_and_pins()).unfit)
+        unfit = "; ".join(self.fitness(self._of_lot()).unfit)
         doubt = self.clock.doubt()
         text = f"{doubt}: no due date can be shown to be kept; set it right" if doubt else ""
         return (
@@ -74,52 +72,50 @@ class InstrumentWatch:
         Raises:
             StoreError: If the register can't be read.
         """
-        return unregistered(self.one, self._store.register(), *self._holder_and_pins())
+        return unregistered(self.one, self._store.register(), self._of_lot())
 
-    def _holder_and_pins(self) -> tuple[str, tuple[str, ...]]:
-        found = self._store.holder_and_pins(self.one.id)
+    def _of_lot(self) -> LotInstruments:
+        found = self._store.instruments_of_lot(self.one.id)
         wanted = self.one.section.lot
         if found is not None or wanted is None:
-            return found or ("", ())
-        return wanted.holder, tuple(wanted.pins)
+            return found or LotInstruments()
+        return wanted.instruments
 
 
 def fitness_of(
-    one: BenchConfig,
-    register: Register,
-    holder: str,
-    pins: Sequence[str],
+    one: BenchConfig, register: Register, lot: LotInstruments,
     at: tuple[datetime, str, ZoneInfo],
-) -> Fitness:
-    """Return what speaks against measuring on a bench with this holder and these pins.
+) -> Fitness:  # fmt: skip
+    """Return what speaks against measuring a lot on a bench.
 
     Args:
         one: The bench.
         register: The register as it stands.
-        holder: Holder of the lot, "" where none is named.
-        pins: Pins of the lot.
+        lot: What the lot is measured with.
         at: Time of day, why it is in doubt ("" when it is not), and the site's zone.
     """
     utc, doubt, zone = at
     tightest_nm = min(grade.tolerance_limit_nm for grade in one.rules.grading.grades)
     today = Today(utc.astimezone(zone).date(), doubt)
-    found = fitness(register, used(one, holder, pins), tightest_nm, today)
+    found = fitness(register, used(one, lot), tightest_nm, today)
+    check = one.measuring_with(register).rules.check
+    unproved = tuple(check.unproved.values()) if check is not None else ()
     bent: tuple[str, ...] = ()
     for indicator in one.section.indicator:
         if indicator.projection_mm is not None:
             projection_nm = round(indicator.projection_mm * NM_PER_MM)
-            bent += bend_faults(register, indicator.id, projection_nm, tuple(pins), tightest_nm)
-    return Fitness(found.blocks, (*found.warns, *bent), found.unfit)
+            bent += bend_faults(register, indicator.id, projection_nm, lot.pins, tightest_nm)
+    return Fitness(
+        (*found.blocks, *unproved), (*found.warns, *unproved, *bent), (*found.unfit, *unproved)
+    )
 
 
-def used(one: BenchConfig, holder: str, pins: Sequence[str]) -> tuple[str, ...]:
-    """Return the identities of everything that measures, each once."""
-    names = [*(i.id for i in one.section.indicator), holder, *pins]
-    return tuple(dict.fromkeys(name for name in names if name))
+def used(one: BenchConfig, lot: LotInstruments) -> tuple[str, ...]:
+    """Return the identities of everything that measures, each once: masters of checks too."""
+    masters = [m.id for m in one.section.check.master if m.named.is_in_register]
+    return tuple(dict.fromkeys([*(i.id for i in one.section.indicator), *lot.names, *masters]))
 
 
-def unregistered(
-    one: BenchConfig, register: Register, holder: str, pins: Sequence[str]
-) -> tuple[str, ...]:
+def unregistered(one: BenchConfig, register: Register, lot: LotInstruments) -> tuple[str, ...]:
     """Return what measures here and is in no register."""
-    return tuple(name for name in used(one, holder, pins) if name not in register)
+    return tuple(name for name in used(one, lot) if name not in register)

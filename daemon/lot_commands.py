@@ -81,9 +81,9 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
     opening = LotOpening(
         command.lot or "", command.article or "", command.quantity, dict(command.order), {},
         command.holder, tuple(command.pins), command.role, command.cells, command.seed,
-        pin_moves=command.pin_moves,
+        pin_moves=command.pin_moves, torque_tool=command.torque_tool,
     )  # fmt: skip
-    warns = runner.instruments.fitness(opening.holder, opening.pins).warns
+    warns = runner.instruments.fitness(opening.instruments).warns
     runner.open_lot(opening)
     text = "; ".join((f"lot {command.lot} is open", *warns))
     return text, _shown(runner, store)

@@ -375,6 +375,8 @@ def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None)
             return call(state, "help-called")
         case "ask-attention":
             return call(state, "attention-asked")
+        case "begin-check" if rules.check is not None and rules.check.unproved:
+            return call(state, "help-called")  # no master to check it on: the lead's to mend
         case "begin-check":
             return bench_check.begin(state, CheckBegun("foot-switch", "operator"), rules)
 

@@ -61,9 +61,12 @@ def begin(state: BenchState, asked: CheckBegun, rules: BenchRules) -> Result:
     """Begin a check between two pieces.
 
     Raises:
-        CommandRefusedError: If none is asked for, one is begun, or a piece is in work.
+        CommandRefusedError: If none is asked for, one is begun, a piece is in work, or a
+            master can prove nothing.
     """
     wanted = _asked_for(rules)
+    if wanted.unproved:
+        raise CommandRefusedError("; ".join(wanted.unproved.values()))
     if state.check is not None:
         raise CommandRefusedError(f"a {state.check.kind} check is begun already")
     if state.piece is not None:

@@ -36,18 +36,21 @@ class CheckRules:
     """What the bench file asks for.
 
     Attributes:
-        asked: Limits of each kind asked for, in the order they are made; at least one.
+        asked: Limits of each kind asked for, in the order they are made.
         zero_drift_nm: Most that the mean indication on a master may move between two good
             checks; None: no limit.
+        unproved: Kinds asked for whose master can prove nothing as file and register have
+            it, and why; while there is one no check can be made.
     """
 
     asked: tuple[CheckLimits, ...]
     zero_drift_nm: int | None = None
+    unproved: Mapping[CheckKind, str] = field(default_factory=dict)
 
     @property
     def kinds(self) -> frozenset[CheckKind]:
         """Return the kinds that make one good check together."""
-        return frozenset(limits.kind for limits in self.asked)
+        return frozenset(limits.kind for limits in self.asked) | self.unproved.keys()
 
     def of(self, kind: CheckKind) -> CheckLimits:
         """Return the limits of a kind that is asked for."""

@@ -1,30 +1,23 @@
-"""The register of instruments, and what an overdue calibration stops.
+"""The register of instruments.
 
 Indicators, pins, holders, masters and torque tools are entered, calibrated, used and
-withdrawn by facts; the register is a fold over them. An overdue calibration blocks a new lot
-and warns in an open one. A clock that can't be trusted can't show that a calibration is in
-date, so it counts as overdue: measuring in an open lot may go on.
-
-A bench none of whose instruments is registered is warned, not stopped: a workshop that keeps
-its due dates on paper can't be in date by a register it doesn't have, and refusing it would
-only teach people to enter anything. Once one of them is registered all have to be, or a
-mistyped pin would pass for one in date.
+withdrawn by facts; the register is a fold over them.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Literal
 
-from rules.length import um_text
-
 InstrumentKind = Literal[
-    "indicator", "pin", "holder", "mandrel", "eccentric-master", "torque-tool"
-]
+    "indicator", "pin", "holder", "mandrel", "reference-collet", "eccentric-master",
+    "torque-tool",
+]  # fmt: skip
 
-PIN_FORM_SHARE = 10
-"""The form of a pin may be a tenth of the tightest limit: it adds to every TIR (common
-practice, no source)."""
+MASTERS: frozenset[InstrumentKind] = frozenset(
+    {"mandrel", "reference-collet", "eccentric-master"}
+)
+"""What a master check is made on; each has a run-out and its U by certificate."""
 
 
 class InstrumentError(ValueError):
@@ -46,7 +39,7 @@ class Instrument:
         diameter_nm: Nominal diameter of a pin; None for others.
         gripping_length_nm: How much of a pin the collet has to grip; None for others.
         measuring_force_mn: Measuring force of an indicator in millinewtons; None: not known.
-        uses: Clampings it was used for.
+        uses: Clampings it was used for; of a master, checks made on it.
         is_withdrawn: It is not to be used any more.
     """
 
@@ -93,7 +86,7 @@ class Calibrated:
 
 @dataclass(frozen=True, slots=True)
 class Used:
-    """So many more clampings were made with it."""
+    """So many more clampings, or checks of a master, were made with it."""
 
     id: str
     clampings: int
@@ -173,120 +166,5 @@ def _check_entry(register: Register, fact: Entered) -> None:
     if not new.id.strip() or new.id in register:
         what = f"{new.id!r} is taken" if new.id.strip() else "an identity is missing"
         raise InstrumentError(f"{what}; accepted is an identity that was never used")
-    if new.kind in ("mandrel", "eccentric-master") and (
-        new.tir_nm is None or new.expanded_uncertainty_nm is None
-    ):
+    if new.kind in MASTERS and None in (new.tir_nm, new.expanded_uncertainty_nm):
         raise InstrumentError(f"master {new.id}: its run-out and U are needed")
-
-
-# --- what it stops ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Fitness:
-    """Whether the instruments of a lot may be used.
-
-    Attributes:
-        blocks: Why no new lot may be opened with them.
-        warns: The same for a lot that is open, and what is coming.
-        unfit: Those of ``blocks`` that lie in an instrument: not in a clock in doubt, nor in
-            a register that is still being filled.
-    """
-
-    blocks: tuple[str, ...] = ()
-    warns: tuple[str, ...] = ()
-    unfit: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Today:
-    """The day as the bench knows it.
-
-    Attributes:
-        date: Local date.
-        clock_doubt: Why it can't be trusted (``rules.moment.clock_doubt``); "" when it can.
-    """
-
-    date: date
-    clock_doubt: str = ""
-
-
-def fitness(
-    register: Register,
-    used: Sequence[str],
-    tightest_nm: int,
-    today: Today,
-    warn_days: int = 14,
-) -> Fitness:
-    """Return what speaks against measuring with these instruments.
-
-    Args:
-        register: The register as it stands.
-        used: Identities of indicators, pins, holders, masters and tools of the lot.
-        tightest_nm: Tightest tolerance limit of its rule file, above 0.
-        today: The day; a clock in doubt fails safe.
-        warn_days: How many days before the due date a warning is given.
-    """
-    known = [register[name] for name in used if name in register]
-    missing = [name for name in used if name not in register]
-    if not known:
-        return Fitness(warns=_unregistered(missing))
-    unfit: list[str] = []
-    for one in known:
-        if one.is_withdrawn:
-            unfit.append(f"{one.kind} {one.id} is withdrawn")
-        unfit += _form_fault(one, tightest_nm)
-        unfit += _overdue(one, today)
-    doubted = [text for one in known for text in _undecided(one, today)]
-    soon = [text for one in known for text in _due_soon(one, today, warn_days)]
-    strange = [f"{name} is not in the register" for name in missing]
-    blocks = (*strange, *unfit, *doubted)
-    return Fitness(blocks, (*blocks, *soon), tuple(unfit))
-
-
-def _unregistered(names: Sequence[str]) -> tuple[str, ...]:
-    if not names:
-        return ()
-    return (
-        f"none of {', '.join(names)} is in the register of instruments: nobody is told when "
-        "a calibration is overdue",
-    )
-
-
-def _overdue(instrument: Instrument, today: Today) -> list[str]:
-    if instrument.due is None or today.clock_doubt or today.date <= instrument.due:
-        return []
-    what = f"{instrument.kind} {instrument.id}"
-    return [f"{what}: calibration was due on {instrument.due:%Y-%m-%d}"]
-
-
-def _undecided(instrument: Instrument, today: Today) -> list[str]:
-    if instrument.due is None or not today.clock_doubt:
-        return []
-    return [
-        f"{instrument.kind} {instrument.id}: nobody can say whether its calibration is in "
-        f"date: {today.clock_doubt}"
-    ]
-
-
-def _due_soon(instrument: Instrument, today: Today, warn_days: int) -> list[str]:
-    if instrument.due is None or today.clock_doubt:
-        return []
-    left = (instrument.due - today.date).days
-    if not 0 <= left <= warn_days:
-        return []
-    when = "is due today" if left == 0 else f"is due in {left} days"
-    return [f"{instrument.kind} {instrument.id}: calibration {when}"]
-
-
-def _form_fault(instrument: Instrument, tightest_nm: int) -> list[str]:
-    if instrument.kind != "pin":
-        return []
-    if instrument.form_nm is None:
-        return [f"pin {instrument.id}: its certificate gives no form"]
-    if instrument.form_nm * PIN_FORM_SHARE <= tightest_nm:
-        return []
-    return [
-        f"pin {instrument.id}: form {um_text(instrument.form_nm)} µm; accepted is at most "
-        f"{um_text(tightest_nm // PIN_FORM_SHARE)} µm, a tenth of the tightest limit"
-    ]

@@ -10,7 +10,8 @@ pin may be: a tenth of the tightest limit.
 
 from math import pi
 
-from rules.instruments import PIN_FORM_SHARE, Register
+from rules.instrument_fitness import PIN_FORM_SHARE
+from rules.instruments import Register
 from rules.length import um_text
 
 STEEL_E_N_PER_MM2 = 210_000.0

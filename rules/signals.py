@@ -114,7 +114,11 @@ def _check_due(state: BenchState, rules: BenchRules) -> Signals:
     lamps: dict[str, LampWord] = dict.fromkeys(
         sorted(bins | {grading.hold_bin, grading.nonconforming_bin}), "slow"
     )
-    reason = "; ".join(state.due.reasons)
+    unproved = rules.check.unproved.values() if rules.check is not None else ()
+    reason = "; ".join((*state.due.reasons, *unproved))
+    if unproved:
+        text = "A master check is due and its master is not in order: call the lead"
+        return Signals("master-check", "lead", "call", text, reason, lamps=lamps)
     text = "A master check is due: press the foot switch to begin it"
     return Signals("master-check", "operator", "check", text, reason, lamps=lamps)
 

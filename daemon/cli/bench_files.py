@@ -10,6 +10,7 @@ from daemon.bench_warnings import warnings_of
 from daemon.cli.answers import reported
 from daemon.config import Config, load
 from daemon.errors import ConfigError
+from daemon.register_faults import register_faults
 
 __all__ = ["check"]
 
@@ -40,7 +41,10 @@ def check(
 def _loaded(bench_file: Path, as_json: bool) -> Config:
     """Return the configuration; faults are the answer of ``check``, so JSON holds them too."""
     try:
-        return load(bench_file)
+        config = load(bench_file)
+        if faults := register_faults(config):
+            raise ConfigError(faults)
+        return config
     except ConfigError as error:
         if as_json:
             _print_json({"faults": list(error.faults), "warnings": [], "rules": {}})

@@ -103,7 +103,7 @@ def instrument_clock_right(
 def instrument_list(
     config: BenchFile = DEFAULT_FILE, store: StoreFile = None, as_json: AsJson = False
 ) -> None:
-    """List the register with the clampings that the record has of each."""
+    """List the register with the clampings, of a master the checks, that the record has."""
     with reported(), reading_only(store_path(config, store)) as db:
         found = listed(with_uses(db))
     if as_json:
@@ -128,8 +128,9 @@ def _line(one: dict[str, Any], today: str) -> str:
     ]
     if "measuring_force_mn" in one:
         values.append(f"force {one['measuring_force_mn']} mN")
+    what = "checks" if "checks" in one else "clampings"
     text = (
-        f"{one['kind']:<16} {one['id']:<12} due {due:<10}  {one['clampings']:>6} clampings  "
+        f"{one['kind']:<16} {one['id']:<12} due {due:<10}  {one[what]:>6} {what:<9}  "
         f"{mark:<9}  {', '.join(values)}"
     )
     return text.replace(" um", " µm").rstrip()

@@ -68,6 +68,8 @@ class Command(Payload):
     pins: list[Annotated[str, Field(max_length=80)]] = []
     pin_moves: PinMoves | None = None
     """``lot-open``: what the pin goes along with when a collet is rotated."""
+    torque_tool: Annotated[str, Field(max_length=80)] = ""
+    """``lot-open``: what the nut is tightened with."""
     revision: Annotated[str, Field(max_length=60)] = ""
     """``lot-rules``: revision mark of the rule file as it is now."""
     bins_empty: bool = False

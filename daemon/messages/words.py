@@ -47,7 +47,13 @@ Exact = Annotated[Decimal, Field(ge=0, le=10_000, decimal_places=3)]
 
 
 InstrumentKind = Literal[
-    "indicator", "pin", "holder", "mandrel", "eccentric-master", "torque-tool"
+    "indicator",
+    "pin",
+    "holder",
+    "mandrel",
+    "reference-collet",
+    "eccentric-master",
+    "torque-tool",
 ]
 
 

@@ -1,7 +1,7 @@
 """The register of instruments in the store: entries are only ever added.
 
 Uses are never stored: they are the clampings that the record has of a pin, a holder, an
-indicator.
+indicator, a torque tool, and the checks that it has of a master.
 """
 
 import sqlite3
@@ -11,6 +11,7 @@ from typing import Any
 
 from daemon.store.record import Stamp
 from rules.instruments import (
+    MASTERS,
     Calibrated,
     Entered,
     Instrument,
@@ -40,10 +41,15 @@ def register_of(db: sqlite3.Connection) -> Register:
 
 
 def with_uses(db: sqlite3.Connection) -> Register:
-    """Return the register with the clampings that the record has of each: asks all of it."""
+    """Return the register with the uses that the record has of each: asks all of it."""
     register = register_of(db)
-    uses = dict(db.execute("SELECT instrument, clampings FROM instrument_uses").fetchall())
+    rows = db.execute("SELECT instrument, clampings, checks FROM instrument_uses").fetchall()
+    uses = {name: checks if _is_master(register, name) else n for name, n, checks in rows}
     return {name: replace(one, uses=uses.get(name, 0)) for name, one in register.items()}
+
+
+def _is_master(register: Register, name: str) -> bool:
+    return name in register and register[name].kind in MASTERS
 
 
 def write(db: sqlite3.Connection, fact: InstrumentFact, bench: str, at: Stamp) -> None:

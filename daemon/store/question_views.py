@@ -147,3 +147,28 @@ DECIDED = (
         LEFT JOIN lot_ends e ON e.lot = l.id GROUP BY l.id) t""",
 )
 """Laid anew where decisions on pieces are recorded; the views of these names go first."""
+
+GRADED_WITH = (
+    "DROP VIEW graded_with",
+    f"""CREATE VIEW graded_with AS  -- which verdicts rest on which instrument
+    SELECT DISTINCT l.bench, o.indicator AS instrument, l.code AS lot, p.number AS piece,
+        c.number AS cycle, v.grade, v.at_utc, v.clock_synced
+    FROM clamping_positions o JOIN clampings k ON k.id = o.clamping
+    JOIN verdicts v ON v.cycle = k.cycle {_OF}
+    UNION ALL
+    SELECT l.bench, u.value, l.code, p.number, c.number, v.grade, v.at_utc, v.clock_synced
+    FROM verdicts v {_OF}, json_each(json_array(l.holder, l.torque_tool)) u
+    WHERE u.value <> ''
+    UNION ALL
+    SELECT l.bench, j.value, l.code, p.number, c.number, v.grade, v.at_utc, v.clock_synced
+    FROM verdicts v {_OF}, json_each(l.pins) j
+    UNION  -- masters of the good checks on both sides of it
+    SELECT l.bench, k.master, l.code, p.number, c.number, v.grade, v.at_utc, v.clock_synced
+    FROM verdicts v {_OF} JOIN checks k ON k.bench = l.bench AND k.seq IN (
+        (SELECT max(x.seq) FROM checks x WHERE x.bench = l.bench AND x.kind = k.kind
+            AND x.result = 'good' AND x.seq < v.seq),
+        (SELECT min(x.seq) FROM checks x WHERE x.bench = l.bench AND x.kind = k.kind
+            AND x.result = 'good' AND x.seq > v.seq))
+    WHERE v.checks_asked <> ''""",
+)
+"""Laid anew: torque tools and masters are instruments as well."""

@@ -290,3 +290,10 @@ def m011_lot_rules(db: Database) -> None:
 def m012_regrade_bin(db: Database) -> None:
     """Keep where a regraded piece has to be carried: a restart lights that bin again."""
     db.execute("ALTER TABLE dispositions ADD COLUMN bin TEXT")
+
+
+@migrations()
+def m013_masters(db: Database) -> None:
+    """Keep masters and torque tools as other instruments are: in date, their uses known."""
+    for statement in (*instrument_tables.WITH_ALL_MASTERS, *question_views.GRADED_WITH):
+        db.execute(statement)

@@ -27,6 +27,7 @@ from rules.check_facts import DisturbanceFact
 from rules.facts import DrawFact, Fact, LotFact
 from rules.instruments import InstrumentFact, Register
 from rules.lot import LotView, OpenWork
+from rules.lot_instruments import LotInstruments
 from rules.moment import Trusted
 from rules.rest_plan import RestPlan
 from rules.separation import PinMoves
@@ -60,6 +61,7 @@ class LotOpening:
         rest: How the rest is to be judged; None without a plan.
         draw: The draw of the order of measuring, where it is drawn.
         pin_moves: What the pin goes along with when a collet is rotated; None: not said.
+        torque_tool: What its nut is tightened with, "" where none is named.
     """
 
     code: str
@@ -76,6 +78,12 @@ class LotOpening:
     draw: DrawFact | None = None
     capacities: dict[str, int] = field(default_factory=dict)
     pin_moves: PinMoves | None = None
+    torque_tool: str = ""
+
+    @property
+    def instruments(self) -> LotInstruments:
+        """Return what it is measured with."""
+        return LotInstruments(self.holder, self.pins, self.torque_tool)
 
 
 def _nothing(_: str) -> None:
@@ -107,6 +115,7 @@ class Store:
         self._assured: dict[str, Assurance] = {}
         self._news: dict[str, list[AssuranceFact]] = {}
         self._committed: dict[str, LotView] = {}
+        self.register_changes = 0
         self._lock = _locked(path.resolve())
         try:
             self._db = self._opened()
@@ -284,11 +293,11 @@ class Store:
                 raise StoreError(self.path, f"bench {by.bench} has a lot open")
             cursor = db.execute(
                 "INSERT INTO lots (bench, code, article, quantity, holder, pins, role,"
-                " rules_sha256, bench_sha256, opened_utc, pin_moves)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " rules_sha256, bench_sha256, opened_utc, pin_moves, torque_tool)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (by.bench, opening.code, opening.article, opening.quantity, opening.holder,
                  json.dumps(opening.pins), opening.role, by.rules.sha256, by.bench_sha256,
-                 at.utc, opening.pin_moves),
+                 at.utc, opening.pin_moves, opening.torque_tool),
             )  # fmt: skip
             lot_id = cursor.lastrowid or 0
             db.executemany(
@@ -383,6 +392,7 @@ class Store:
             instruments.write(db, fact, by.bench, at)
             if inbound is not None:
                 _keep_inbound(db, by.bench, inbound, at.utc)
+        self.register_changes += 1
 
     # --- reading -------------------------------------------------------------------------
 
@@ -391,14 +401,14 @@ class Store:
         with self._reading() as db:
             return instruments.register_of(db)
 
-    def holder_and_pins(self, bench: str) -> tuple[str, tuple[str, ...]] | None:
+    def instruments_of_lot(self, bench: str) -> LotInstruments | None:
         """Return what the open lot was opened with; None when none is open."""
         with self._reading() as db:
             row = db.execute(
-                "SELECT holder, pins FROM lots WHERE id = ?",
+                "SELECT holder, pins, torque_tool FROM lots WHERE id = ?",
                 (lot_query.open_lot_id(db, bench),),
             ).fetchone()
-        return (str(row[0]), tuple(json.loads(row[1]))) if row is not None else None
+        return None if row is None else LotInstruments(row[0], (*json.loads(row[1]),), row[2])
 
     def last_trusted(self, bench: str) -> Trusted | None:
         """Return the time of day of the last event whose clock nothing spoke against."""

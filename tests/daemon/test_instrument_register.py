@@ -14,6 +14,7 @@ from daemon.cli import app
 from daemon.commands import carry_out
 from daemon.config import load
 from daemon.messages import Command, Reply
+from rules.lot_instruments import LotInstruments
 from tests.daemon.bench_of_values import SINGLE_VALUES, ValueBench, value_bench
 
 DAY_S = 86_400.0
@@ -170,10 +171,11 @@ def test_in_an_open_lot_it_warns_and_measuring_goes_on(bench: ValueBench, ask: A
 def test_due_is_the_day_at_the_site_and_not_in_utc(bench: ValueBench, ask: Asker) -> None:
     """06:00 UTC is 07:00 in Berlin: at 22:59 UTC the due day has one minute left."""
     ask.register_all(due=TODAY)
+    of_lot = LotInstruments("H-MED-1", ("MP-10-1",))
     bench.clock.seconds = 17 * 3600 - 60.0
-    assert bench.runner.instruments.fitness("H-MED-1", ("MP-10-1",)).blocks == ()
+    assert bench.runner.instruments.fitness(of_lot).blocks == ()
     bench.clock.seconds += 60
-    assert len(bench.runner.instruments.fitness("H-MED-1", ("MP-10-1",)).blocks) == 2
+    assert len(bench.runner.instruments.fitness(of_lot).blocks) == 2
 
 
 def test_the_lot_of_the_bench_file_is_not_opened_with_what_is_overdue(

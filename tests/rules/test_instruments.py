@@ -5,16 +5,15 @@ from datetime import date
 
 import pytest
 
+from rules.instrument_fitness import Today, fitness
 from rules.instruments import (
     Calibrated,
     Entered,
     Instrument,
     InstrumentError,
     InstrumentFact,
-    Today,
     Used,
     Withdrawn,
-    fitness,
     fold,
 )
 
