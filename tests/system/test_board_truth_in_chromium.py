@@ -38,7 +38,7 @@ def took(page: Page, selector: str, within_s: float) -> float:
 
 def shows_no_present_value(page: Page) -> None:
     """Grey hatched, lamps unknown, and nothing of what was in work."""
-    tile = page.locator(".bench")
+    tile = page.locator(".bench:visible")
     assert tile.get_attribute("data-look") == "none"
     assert "gradient" in tile.evaluate("(e) => getComputedStyle(e).backgroundImage")
     band = tile.locator(".band").evaluate("(e) => getComputedStyle(e).backgroundColor")

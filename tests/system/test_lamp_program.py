@@ -35,6 +35,7 @@ Make = Callable[..., Path]
 class Floor:
     """A service with a piece for bin 2 in hand, and the lamps of two bins."""
 
+    bench_file: Path
     broker: Mosquitto
     service: ServiceProcess
     right: LampProgram
@@ -58,7 +59,7 @@ def floor(make: Make, folder: Path, speed: float = SPEED) -> Iterator[Floor]:
             running_service(bench.config.source.path, speed) as service,
         ):
             until(lambda: right.is_lit, "the lamp is lit", 20)
-            yield Floor(broker, service, right, wrong)
+            yield Floor(bench.config.source.path, broker, service, right, wrong)
 
 
 def test_a_wrong_bin_flashes_and_the_right_one_stays_lit_until_it_is_put_right(
