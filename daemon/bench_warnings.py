@@ -4,7 +4,7 @@ from pathlib import Path
 
 from daemon.config import BenchConfig, Config, LineConfig, plain_options
 from daemon.errors import StoreError
-from daemon.instrument_watch import unregistered
+from daemon.instrument_watch import pin_warnings, unregistered
 from daemon.registry import make_driver
 from daemon.rule_warnings import rule_warnings
 from daemon.run_out_watch import run_out_watch
@@ -109,6 +109,8 @@ def _register(config: Config) -> list[str]:
                 f"bench {one.id}: {', '.join(missing)}: in no register of instruments; nobody "
                 "is told when a calibration is overdue (reclamp instrument add)"
             )
+        if lot is not None:
+            found += [f"bench {one.id}: {text}" for text in pin_warnings(one, register, of_lot)]
     return found
 
 

@@ -8,13 +8,14 @@ from daemon.clock_watch import ClockWatch
 from daemon.config import BenchConfig
 from daemon.store import Store
 from rules.bench import Judged
+from rules.gripping import gripping_faults
 from rules.instrument_fitness import Fitness, Today, fitness
 from rules.instruments import Register
 from rules.length import NM_PER_MM
 from rules.lot_instruments import LotInstruments
 from rules.pin_bending import bend_faults
 
-__all__ = ["InstrumentWatch", "fitness_of", "unregistered"]
+__all__ = ["InstrumentWatch", "fitness_of", "pin_warnings", "unregistered"]
 
 
 class InstrumentWatch:
@@ -100,14 +101,34 @@ def fitness_of(
     found = fitness(register, used(one, lot), tightest_nm, today)
     check = one.measuring_with(register).rules.check
     unproved = tuple(check.unproved.values()) if check is not None else ()
-    bent: tuple[str, ...] = ()
-    for indicator in one.section.indicator:
-        if indicator.projection_mm is not None:
-            projection_nm = round(indicator.projection_mm * NM_PER_MM)
-            bent += bend_faults(register, indicator.id, projection_nm, lot.pins, tightest_nm)
+    gripped = gripping_faults(register, lot.pins, one.rules.grading.gripping_length_nm)
+    bent = _bent(one, register, lot, tightest_nm)
     return Fitness(
-        (*found.blocks, *unproved), (*found.warns, *unproved, *bent), (*found.unfit, *unproved)
+        (*found.blocks, *unproved, *gripped.blocks),
+        (*found.warns, *unproved, *gripped.warns, *bent),
+        (*found.unfit, *unproved, *gripped.unfit),
     )
+
+
+def pin_warnings(one: BenchConfig, register: Register, lot: LotInstruments) -> tuple[str, ...]:
+    """Return which pins suit neither the collet nor the indicators' measuring force."""
+    tightest_nm = min(grade.tolerance_limit_nm for grade in one.rules.grading.grades)
+    gripped = gripping_faults(register, lot.pins, one.rules.grading.gripping_length_nm)
+    return (*gripped.warns, *_bent(one, register, lot, tightest_nm))
+
+
+def _bent(
+    one: BenchConfig, register: Register, lot: LotInstruments, tightest_nm: int
+) -> tuple[str, ...]:
+    return tuple(
+        text
+        for indicator in one.section.indicator
+        if indicator.projection_mm is not None
+        for text in bend_faults(
+            register, indicator.id, round(indicator.projection_mm * NM_PER_MM), lot.pins,
+            tightest_nm,
+        )
+    )  # fmt: skip
 
 
 def used(one: BenchConfig, lot: LotInstruments) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 
 from daemon.errors import ConfigError
@@ -15,6 +16,7 @@ from daemon.rule_sections import (
     UncertaintySection,
 )  # fmt: skip
 from daemon.toml_file import Faults, TomlText, read_toml
+from rules.length import decimal_to_nm
 from rules.ruleset import Grade, Limit, Resolution, RuleBook, RuleSet, tightest
 
 
@@ -30,7 +32,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
         assert file.grade is not None  # the model wants one of both
         yield ArticleSection.model_construct(
             id="", cycle=file.cycle, grade=file.grade, rest=file.rest,
-            uncertainty=file.uncertainty,
+            uncertainty=file.uncertainty, gripping_length_mm=file.gripping_length_mm,
         )  # fmt: skip
         return
     for one in file.article:
@@ -39,6 +41,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
             "cycle": CycleSection(**said),
             "rest": one.rest or file.rest,
             "uncertainty": one.uncertainty or file.uncertainty,
+            "gripping_length_mm": one.gripping_length_mm or file.gripping_length_mm,
         }
         yield one.model_copy(update=whole)
 
@@ -62,7 +65,12 @@ def _ruleset(file: RuleFile, one: ArticleSection, sha256: str) -> RuleSet:
         article=one.id,
         resolution=Resolution(**file.resolution.model_dump()),
         expanded_uncertainty_nm=one.uncertainty.nm if one.uncertainty is not None else None,
+        gripping_length_nm=_mm_to_nm(one.gripping_length_mm),
     )
+
+
+def _mm_to_nm(mm: Decimal | None) -> int | None:
+    return decimal_to_nm(mm, "mm") if mm is not None else None
 
 
 def _grade(section: GradeSection, one: ArticleSection) -> Grade:

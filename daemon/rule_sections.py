@@ -109,6 +109,10 @@ class GradeSection(_Limited):
         return self
 
 
+GrippingLength = Annotated[Number, Field(gt=0, le=1000)]
+"""Millimetres over which the collet grips: so much of a pin has to be there."""
+
+
 class BinSection(Section):
     """Where pieces of this kind go."""
 
@@ -166,6 +170,7 @@ class ArticleSection(Section):
     grade: Grades
     rest: RestSection | None = None
     uncertainty: UncertaintySection | None = None
+    gripping_length_mm: GrippingLength | None = None
 
 
 class RuleFile(Section):
@@ -179,6 +184,7 @@ class RuleFile(Section):
     hold: BinSection
     rest: RestSection | None = None
     uncertainty: UncertaintySection | None = None
+    gripping_length_mm: GrippingLength | None = None
     resolution: ResolutionSection = ResolutionSection()
 
     @model_validator(mode="after")

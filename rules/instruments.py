@@ -37,7 +37,7 @@ class Instrument:
         tir_nm: Run-out of a master; None for others.
         expanded_uncertainty_nm: U (k = 2) of ``tir_nm``; None for others.
         diameter_nm: Nominal diameter of a pin; None for others.
-        gripping_length_nm: How much of a pin the collet has to grip; None for others.
+        gripping_length_nm: How much of a pin is there for a collet to grip; None: not known.
         measuring_force_mn: Measuring force of an indicator in millinewtons; None: not known.
         uses: Clampings it was used for; of a master, checks made on it.
         is_withdrawn: It is not to be used any more.

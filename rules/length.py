@@ -126,6 +126,11 @@ def nm_to_um(value_nm: int) -> float:
     return value_nm / NM_PER_UM
 
 
+def mm_text(value_nm: int) -> str:
+    """Return millimetres as text for people, no digit left out: 32500000 → "32.5"."""
+    return f"{Decimal(value_nm) / NM_PER_MM:f}"
+
+
 def um_text(value_nm: int, decimals: int = 1) -> str:
     """Return micrometres as text for people, never with a digit that decides left out.
 

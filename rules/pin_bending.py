@@ -17,6 +17,10 @@ from rules.length import um_text
 STEEL_E_N_PER_MM2 = 210_000.0
 """Young's modulus of steel."""
 
+MOST_MN = 1_500
+"""What an indicator may push with whose force nobody entered: the most that ISO 463 allows a
+plunger gauge (from memory)."""
+
 
 def bend_nm(force_mn: int, length_nm: int, diameter_nm: int) -> int:
     """Return how far a steel pin gives way under the stylus, in nm.
@@ -35,7 +39,7 @@ def bend_faults(
     register: Register, indicator: str, projection_nm: int, pins: tuple[str, ...],
     tightest_nm: int,
 ) -> tuple[str, ...]:  # fmt: skip
-    """Return which pins this indicator bends too far; nothing where force or size is not known.
+    """Return which pins this indicator bends, or may bend, too far.
 
     Args:
         register: The register as it stands.
@@ -45,18 +49,26 @@ def bend_faults(
         tightest_nm: Tightest tolerance limit of the rule file, above 0.
     """
     by = register.get(indicator)
-    force_mn = by.measuring_force_mn if by is not None else None
     found = []
     for name in pins:
         pin = register.get(name)
-        if force_mn is None or pin is None or not pin.diameter_nm:
+        if by is None or pin is None or not pin.diameter_nm:
             continue
+        force_mn = MOST_MN if by.measuring_force_mn is None else by.measuring_force_mn
         bend = bend_nm(force_mn, projection_nm, pin.diameter_nm)
-        if bend * PIN_FORM_SHARE > tightest_nm:
+        if bend * PIN_FORM_SHARE <= tightest_nm:
+            continue
+        most = f"{um_text(tightest_nm // PIN_FORM_SHARE)} µm, a tenth of the tightest limit"
+        if by.measuring_force_mn is None:
+            least_mn = MOST_MN * tightest_nm // (PIN_FORM_SHARE * bend)
             found.append(
-                f"pin {name}: {force_mn} mN of indicator {indicator} bend it by "
-                f"{um_text(bend)} µm; at most {um_text(tightest_nm // PIN_FORM_SHARE)} µm, a "
-                "tenth of the tightest limit, is good: a smaller measuring force, or nearer "
-                "to the face"
+                f"pin {name}: above {least_mn} mN the measuring force bends it by more than "
+                f"{most}, and the register has no force of indicator {indicator}"
             )
+            continue
+        found.append(
+            f"pin {name}: {force_mn} mN of indicator {indicator} bend it by "
+            f"{um_text(bend)} µm; at most {most}, is good: a smaller measuring force, or "
+            "nearer to the face"
+        )
     return tuple(found)

@@ -174,6 +174,8 @@ class RuleSet:
         article: The article these rules are for; "" is any.
         resolution: How fine the indicators' steps have to be.
         expanded_uncertainty_nm: U of a measured TIR (k = 2), where the file states it.
+        gripping_length_nm: Length over which the collet grips, where the file states it: so
+            much of a pin has to be there.
     """
 
     revision: str
@@ -189,6 +191,7 @@ class RuleSet:
     article: str = ""
     resolution: Resolution = Resolution()
     expanded_uncertainty_nm: int | None = None
+    gripping_length_nm: int | None = None
 
     @property
     def top_limit_nm(self) -> int:

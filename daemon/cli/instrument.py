@@ -52,7 +52,7 @@ def instrument_add(
     ] = None,
     diameter_mm: Annotated[str | None, typer.Option(help="Of a pin.")] = None,
     gripping_length_mm: Annotated[
-        str | None, typer.Option(help="How much of a pin the collet has to grip.")
+        str | None, typer.Option(help="How much of a pin is there to be gripped.")
     ] = None,
     measuring_force_mn: Annotated[
         int | None, typer.Option(min=0, help="Of an indicator, in millinewtons.")

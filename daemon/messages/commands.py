@@ -130,7 +130,7 @@ class InstrumentEntry(Payload):
     diameter_mm: Exact | None = None
     """Of a pin."""
     gripping_length_mm: Exact | None = None
-    """How much of a pin the collet has to grip."""
+    """How much of a pin is there for a collet to grip."""
     measuring_force_mn: Annotated[int, Field(ge=0, le=100_000)] | None = None
     """Of an indicator, in millinewtons."""
 

@@ -298,3 +298,58 @@ def test_about_names_what_is_in_no_register(bench: ValueBench) -> None:
     site = bench.config.file.site
     about = snapshot.about(bench.runner, "reclamp 0", site, "boot", "t", 1.0)
     assert about.model_copy(update={"unregistered": ["IND-21"]}).unregistered == ["IND-21"]
+
+
+# --- pins and collets ------------------------------------------------------------------------
+
+
+def ask_for_length(bench: ValueBench, mm: str) -> None:
+    """Let the rule file say over what length the collet grips, and the bench start by it."""
+    path = bench.config.source.path
+    rules = path.with_name("mr-10-med.rules.toml")
+    text = rules.read_text(encoding="utf-8")
+    rules.write_text(f"gripping_length_mm = {mm}\n{text}", encoding="utf-8")
+    bench.store.close()
+    bench.config = load(path)
+    bench._open()
+
+
+def test_a_pin_that_grips_too_short_blocks_a_new_lot_and_warns_in_an_open_one(
+    bench: ValueBench, ask: Asker
+) -> None:
+    ask.register_all()  # MP-10-1: 32 mm of it can be gripped
+    assert ask("lot-close", reason="end of shift", unproved="not sold").ok
+    ask_for_length(bench, "32.5")
+    refused = ask.next_lot()
+    short = (
+        "pin MP-10-1 grips too short: 32 mm of it can be gripped; the collet grips over 32.5"
+    )
+    assert (refused.ok, short in refused.text) == (False, True)
+    file = str(bench.config.source.path)
+    assert short in CliRunner().invoke(app, ["check", file]).output
+    ask.add("MP-10-1", due="2027-01-31", gripping_length_mm=34)
+    assert ask.next_lot().ok
+    assert bench.runner.alarms == {}
+    ask.add("MP-10-1", due="2027-01-31", gripping_length_mm=30)  # ground shorter
+    assert "30 mm of it can be gripped" in bench.runner.alarms["instrument-unfit"]
+    bench.values("5.0")
+    bench.placed("2")
+    (kept,) = bench.rows(
+        "SELECT gripping_length_mm FROM instruments_now WHERE instrument = 'MP-10-1'"
+    )
+    assert kept == (30.0,)
+
+
+def test_without_a_length_in_the_rule_file_nothing_is_compared(ask: Asker) -> None:
+    ask.register_all()
+    ask.add("MP-10-1", due="2027-01-31", gripping_length_mm=1)
+    assert ask.next_lot().ok
+
+
+def test_a_length_that_nothing_is_compared_with_is_said_when_a_lot_is_opened(
+    bench: ValueBench, ask: Asker
+) -> None:
+    ask_for_length(bench, "20")
+    reply = ask.next_lot()
+    assert reply.ok
+    assert "grips over 20 mm (gripping_length_mm): no pin of the register" in reply.text

@@ -23,7 +23,7 @@ def test_it_goes_with_force_length_cubed_and_diameter_to_the_fourth(
 
 @pytest.mark.parametrize(
     ("diameter_mm", "force_mn", "says"),
-    [(10, 800, False), (2, 500, True), (2, 100, False), (2, None, False), (None, 500, False)],
+    [(10, 800, False), (2, 500, True), (2, 100, False), (10, None, False), (None, 500, False)],
 )
 def test_a_small_bore_asks_for_a_small_force(
     diameter_mm: int | None, force_mn: int | None, says: bool
@@ -35,3 +35,13 @@ def test_a_small_bore_asks_for_a_small_force(
     assert bool(found) == says
     if says:
         assert "bend it by 1.01" in found[0]
+
+
+def test_a_small_bore_asks_for_the_force_where_nobody_entered_it() -> None:
+    """0.5 N bend it by 1.0105 µm, so 0.4 µm are reached at 197.9 mN: worked out by hand."""
+    pin = Instrument("MP-2", "pin", diameter_nm=2_000_000)
+    register = fold([Entered(pin, "lead"), Entered(Instrument("IND-21", "indicator"), "lead")])
+    (found,) = bend_faults(register, "IND-21", 10_000_000, ("MP-2",), 4_000)
+    assert "above 197 mN" in found
+    assert "no force of indicator IND-21" in found
+    assert bend_faults(register, "IND-9", 10_000_000, ("MP-2",), 4_000) == ()
