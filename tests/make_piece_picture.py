@@ -13,7 +13,7 @@ from daemon.picture.sheet import PieceSheet, read_sheet
 from daemon.store.read_only import reading_only
 from daemon.store.stored import lots
 from simulators.stand import Harmonic
-from tests.conftest import SCENARIO
+from tests.bench_files import SCENARIO
 from tests.daemon.measured import Bench, measured
 
 FILE = Path(__file__).parent.parent / ".pictures" / "piece.svg"

@@ -172,3 +172,26 @@ GRADED_WITH = (
     WHERE v.checks_asked <> ''""",
 )
 """Laid anew: torque tools and masters are instruments as well."""
+
+WHERE_IT_LIES = (
+    """CREATE VIEW piece_boxes AS  -- where each piece lies that was put away, and not taken out
+    SELECT l.bench, l.code AS lot, s.number AS piece, a.bin, coalesce(b.label, '') AS box,
+        coalesce(p.tray_cell, '') AS cell, s.status, s.grade, a.at_utc
+    FROM piece_status s JOIN lots l ON l.id = s.lot JOIN pieces p ON p.id = s.piece
+    JOIN put_aways a ON a.id = (SELECT max(x.id) FROM put_aways x
+        JOIN cycles c ON c.id = x.cycle WHERE c.piece = s.piece AND x.is_right = 1)
+    LEFT JOIN boxes b ON b.id = a.box
+    WHERE NOT EXISTS (SELECT 1 FROM piece_marks m WHERE m.piece = s.piece AND m.seq > a.seq
+        AND (m.status IN ('re-measure', 'replaced', 'scrapped')
+            OR (m.status = 'regraded' AND m.is_put_away = 0)))""",
+    """CREATE VIEW last_good_checks AS  -- of each bench and kind of master check
+    SELECT k.bench, k.kind, coalesce(l.code, '') AS lot, k.figures, k.role, k.at_utc,
+        k.clock_synced, k.master, json_extract(f.value, '$.position') AS position,
+        json_extract(f.value, '$.reading_nm') / 1000.0 AS reading_um,
+        json_extract(f.value, '$.low_nm') / 1000.0 AS low_um,
+        json_extract(f.value, '$.high_nm') / 1000.0 AS high_um
+    FROM checks k LEFT JOIN lots l ON l.id = k.lot LEFT JOIN json_each(k.figures) f
+    WHERE k.seq = (SELECT max(x.seq) FROM checks x
+        WHERE x.bench = k.bench AND x.kind = k.kind AND x.result = 'good')""",
+)
+"""Laid anew: a piece in hand or scrapped lies in no box, and a check says what it read."""

@@ -297,3 +297,12 @@ def m013_masters(db: Database) -> None:
     """Keep masters and torque tools as other instruments are: in date, their uses known."""
     for statement in (*instrument_tables.WITH_ALL_MASTERS, *question_views.GRADED_WITH):
         db.execute(statement)
+
+
+@migrations()
+def m014_where_it_lies(db: Database) -> None:
+    """Let a piece that was taken out lie in no box, and the last good check say its reading."""
+    for view in ("piece_boxes", "last_good_checks"):
+        db.execute(f"DROP VIEW {view}")
+    for statement in question_views.WHERE_IT_LIES:
+        db.execute(statement)

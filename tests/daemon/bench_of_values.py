@@ -35,12 +35,13 @@ class HandClock:
     rate: float = 1.0
     seconds: float = 0.0
     is_synced: Synced = "yes"
+    start: datetime = datetime(2026, 11, 24, 6, tzinfo=UTC)
 
     def now_ns(self) -> int:
         return 10**12 + round(self.seconds * NS_PER_S)
 
     def utc(self) -> datetime:
-        return datetime(2026, 11, 24, 6, tzinfo=UTC) + timedelta(seconds=self.seconds)
+        return self.start + timedelta(seconds=self.seconds)
 
     def synced(self) -> Synced:
         return self.is_synced
@@ -57,9 +58,11 @@ class ValueBench:
         clock: Moved by what is done here.
     """
 
-    def __init__(self, config: Config, boot: str = "boot-1") -> None:
+    def __init__(
+        self, config: Config, boot: str = "boot-1", start: datetime = HandClock.start
+    ) -> None:
         self.config = config
-        self.clock = HandClock()
+        self.clock = HandClock(start=start)
         self._boot = boot
         self._open()
 

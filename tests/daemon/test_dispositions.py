@@ -208,6 +208,25 @@ def test_an_identified_piece_keeps_its_number_and_gets_a_new_cycle(by_cell: Valu
     adds_up(by_cell)
 
 
+def test_a_piece_that_was_taken_out_of_its_box_lies_in_none(by_cell: ValueBench) -> None:
+    def boxes() -> list[tuple[object, ...]]:
+        return by_cell.rows("SELECT piece, box FROM piece_boxes ORDER BY piece")
+
+    grade_one(by_cell)
+    grade_one(by_cell)
+    assert boxes() == [(1, "A-1-001"), (2, "A-1-001")]
+    assert dispose_piece(by_cell, 1, "re-measure").ok
+    assert boxes() == [(2, "A-1-001")]
+    by_cell.value("6.0")
+    assert by_cell.placed("2")
+    assert boxes() == [(1, "A-2-001"), (2, "A-1-001")]
+    assert dispose_piece(by_cell, 2, "regrade", grade="grade-2").ok
+    assert boxes() == [(1, "A-2-001")]
+    assert by_cell.placed("2")
+    assert dispose_piece(by_cell, 1, "scrap").ok
+    assert boxes() == [(2, "A-2-001")]
+
+
 def test_a_piece_is_taken_again_between_pieces_only(by_cell: ValueBench) -> None:
     grade_one(by_cell)
     by_cell.value("2.0")
