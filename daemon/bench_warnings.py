@@ -154,6 +154,12 @@ def _capture(one: BenchConfig) -> list[str]:
             "capture: finished values prove neither a whole turn nor a loosening; "
             "every record will say so"
         )
+    if capture.mode == "single-value" and one.section.check.master:
+        found.append(
+            "check: finished values on a master prove neither the speed nor that it was turned "
+            "over; an indicator that averages is found only where it is turned as fast as "
+            "pieces are"
+        )
     if capture.proof == "speed" and not capture.run_contact:
         found.append(
             "capture: without index or run contact a nearly perfect collet shows no turning "

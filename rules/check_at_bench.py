@@ -13,7 +13,7 @@ from rules.check_facts import BegunBy, CheckFact, PositionCheck
 from rules.clamping import Clamping
 from rules.length import um_text
 from rules.master_check import CheckResult, MasterCheck, judge_run_out, judge_sensitivity
-from rules.master_seat import Seat, seat_of
+from rules.master_seat import Seat, finished_seat, seat_of
 from rules.masters import CheckKind, CheckLimits, Subject
 
 SEATS: Mapping[CheckKind, int] = {"run-out": 1, "sensitivity": 2}
@@ -145,9 +145,14 @@ def _position(
 ) -> PositionCheck:
     swept = [clamping.positions[number] for clamping in clampings]
     indicator = next(i for i in capture.indicators if i.id == swept[0].indicator)
-    seats = [seat_of(one.sweep, indicator.sweep) for one in swept]
+    is_finished = capture.mode == "single-value"
+    seats = [
+        finished_seat(one.sweep) if is_finished else seat_of(one.sweep, indicator.sweep)
+        for one in swept
+    ]
     check = _judged(kind, seats, limits, indicator.sweep.fastest_turn_ns)
-    values = [value for one in swept for value in one.sweep.value_nm]
+    # A finished TIR says nothing of where the zero lies.
+    values = [v for one in swept for v in one.sweep.value_nm if not is_finished]
     zero_nm = (2 * sum(values) + len(values)) // (2 * len(values)) if values else None
     return PositionCheck(swept[0].position, swept[0].indicator, check, zero_nm)
 

@@ -20,7 +20,7 @@ class PositionCheck:
         position: Where it stands.
         indicator: Which one.
         check: What its sweeps on the master show.
-        zero_nm: Mean indication on the master; None without a sweep.
+        zero_nm: Mean indication on the master; None without a sweep, as with finished values.
         drift_nm: What that moved since the last good check on the same master; None where
             there was none, or where the indicator was touched since.
     """

@@ -10,6 +10,9 @@ and the mean of their two TIRs is off by no more than about |m|²/|E|.
 A sweep without a result makes a check *invalid*: it is taken again, closes no span and
 fails none, and the bench stays as locked as it was. Only where the readings themselves say
 that the indicator does not follow is it a failure.
+
+A seat may be a finished TIR of the indicator's own making. Then nobody saw how fast the master
+turned, nor that it was turned over between its seats: a good check says so.
 """
 
 from collections.abc import Sequence
@@ -83,7 +86,7 @@ def judge_run_out(seat: Seat, limits: CheckLimits) -> MasterCheck:
             "clean taper, seat, nut and pin, and check again; then change holder or pin",
             reading_nm,
         )
-    return _good(limits, reading_nm)
+    return _good(limits, reading_nm, _TURN_UNSEEN if seat.is_finished else "")
 
 
 def judge_sensitivity(
@@ -108,7 +111,8 @@ def judge_sensitivity(
     first, second = seats[0].vector, seats[1].vector
     mean_nm = (tirs[0] + tirs[1] + 1) // 2
     if first is None or second is None:
-        return _by_tir(limits, mean_nm)
+        unseen = _SPEED_UNSEEN if any(seat.is_finished for seat in seats) else ""
+        return _by_tir(limits, mean_nm, unseen)
     if not _is_turned_over(first, second, limits):
         text = "both seats show the same direction: the master was not turned by 180°"
         return _again(limits, text, "loosen, turn the master by half a turn, clamp again")
@@ -121,9 +125,15 @@ _LOOK = (
 )
 
 
-def _by_tir(limits: CheckLimits, mean_nm: int) -> MasterCheck:
+_TURN_UNSEEN = "; a finished value: no turn was seen"
+_SPEED_UNSEEN = (
+    "; finished values: neither the speed was seen nor that the master was turned over"
+)
+
+
+def _by_tir(limits: CheckLimits, mean_nm: int, unseen: str) -> MasterCheck:
     wrong = _outside(limits, mean_nm, "the mean of the two seats' run-outs is")
-    return _failed(limits, wrong, _LOOK, mean_nm) if wrong else _good(limits, mean_nm)
+    return _failed(limits, wrong, _LOOK, mean_nm) if wrong else _good(limits, mean_nm, unseen)
 
 
 def _by_vector(
@@ -183,8 +193,9 @@ def _inside(limits: CheckLimits, value_nm: int) -> str:
     )
 
 
-def _good(limits: CheckLimits, value_nm: int) -> MasterCheck:
-    return MasterCheck(limits.kind, "good", _inside(limits, value_nm), "", value_nm, limits)
+def _good(limits: CheckLimits, value_nm: int, unseen: str = "") -> MasterCheck:
+    reason = _inside(limits, value_nm) + unseen
+    return MasterCheck(limits.kind, "good", reason, "", value_nm, limits)
 
 
 def _failed(
@@ -204,4 +215,5 @@ def _not_measured(limits: CheckLimits, seats: Sequence[Seat]) -> MasterCheck:
         return _again(limits, f"{len(seats)} seats were measured, 2 are needed", "measure both")
     if why in _DEAD:
         return _failed(limits, f"no run-out can be read so: {why}", _LOOK, None)
-    return _again(limits, f"the sweep has no result: {why}", WHAT_TO_DO[why])
+    what = "value is none" if any(seat.is_finished for seat in seats) else "sweep has no result"
+    return _again(limits, f"the {what}: {why}", WHAT_TO_DO[why])

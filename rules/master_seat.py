@@ -1,4 +1,4 @@
-"""What one seat of a master showed: TIR, vector and shape of its sweep.
+"""What one seat of a master showed: TIR, vector and shape of its sweep, or a finished TIR.
 
 The TIR of the readings carries the indicator's noise: largest minus smallest of 80 readings
 is 0.2 to 0.3 µm too large at a noise of 0.1 µm, and that hides half of a reversal play of
@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
 
-from rules.run_out import evaluate
+from rules.run_out import evaluate, evaluate_single
 from rules.sweep import Invalid, Sweep, SweepRules
 from rules.turns import Turn, turn_shares, whole_turns
 from rules.vectors import VectorError, sweep_vector
@@ -31,6 +31,7 @@ class Seat:
         shape_tir_nm: TIR of the harmonics 1 to 5; None where nothing marks the angle.
         vector: First harmonic, nm of eccentricity; None where nothing marks its zero.
         turn_ns: Longest turn as far as the bench can tell it; None without a result.
+        is_finished: The indicator made the TIR itself; nothing was seen of turn or angle.
     """
 
     tir_nm: int | None
@@ -38,11 +39,18 @@ class Seat:
     shape_tir_nm: int | None = None
     vector: complex | None = None
     turn_ns: int | None = None
+    is_finished: bool = False
 
     @property
     def judged_tir_nm(self) -> int | None:
         """Return the run-out a check goes by: that of the shape if there is one."""
         return self.tir_nm if self.shape_tir_nm is None else self.shape_tir_nm
+
+
+def finished_seat(sweep: Sweep) -> Seat:
+    """Return what a finished value on a master says: its TIR and nothing else."""
+    found = evaluate_single(sweep)
+    return Seat(found.tir_nm, found.invalid, is_finished=True)
 
 
 def seat_of(sweep: Sweep, rules: SweepRules) -> Seat:

@@ -67,7 +67,8 @@ def show(
     if stopped is not None:
         return stopped
     if state.check is not None and rules.check is not None:
-        return _checking(state, state.check, rules.check)
+        is_finished = rules.capture.mode == "single-value"
+        return _checking(state, state.check, rules.check, is_finished=is_finished)
     refusal = why_refused(state, lot)
     if refusal == "check-due":
         return _check_due(state, rules)
@@ -92,10 +93,15 @@ def _order_filled(lot: LotView) -> Signals:
     return Signals("order-filled", "lead", "wait", text, "filled, check due")
 
 
-def _checking(state: BenchState, at_work: CheckAtWork, rules: CheckRules) -> Signals:
+def _checking(
+    state: BenchState, at_work: CheckAtWork, rules: CheckRules, *, is_finished: bool
+) -> Signals:
     """Show the check as it goes: like a clamping, of the master."""
     number, needed = at_work.seat, SEATS[at_work.kind]
     note = f" ({at_work.note})" if at_work.note else ""
+    if is_finished:
+        text = f"{seating(at_work, rules)}{note}. Turn it at the fastest speed, send the value"
+        return Signals("master-check", "operator", "check", text, "", number, needed)
     turns = state.is_measuring or state.capture.phase in ("resting", "running-up", "sweeping")
     if turns:
         text = f"Let it turn at the fastest speed: master check, {at_work.kind}, seat {number}"

@@ -10,7 +10,7 @@ from math import pi, radians
 from random import Random
 from struct import pack, unpack
 
-from rules.master_seat import Seat, seat_of
+from rules.master_seat import Seat, finished_seat, seat_of
 from rules.masters import Master
 from rules.sweep import Cut, Sweep, SweepRules
 from tests.rules.bench_tape import CONTACT_RULES, INDEX_RULES, S
@@ -100,6 +100,16 @@ class MasterBench:
 
     def seat(self, master_nm: complex, number: int) -> Seat:
         """Return what a sweep of three turns on a pin that is off by a vector shows."""
+        return seat_of(self.sweep(master_nm, number), self.rules)
+
+    def finished(self, master_nm: complex, number: int) -> Seat:
+        """Return what an indicator that makes the TIR itself says of the same turns."""
+        sweep = self.sweep(master_nm, number)
+        tir_nm = max(sweep.value_nm, default=0) - min(sweep.value_nm, default=0)
+        return finished_seat(Sweep(sweep.at_ns[-1:], (tir_nm,), (), sweep.cut))
+
+    def sweep(self, master_nm: complex, number: int) -> Sweep:
+        """Return the readings of three turns on a pin that is off by a vector."""
         rng = Random(f"{self.seed}/{number}")
         fine_s = 1 / (RATE_HZ * FINE)
         before = round(1.5 * RATE_HZ * FINE)
@@ -120,7 +130,13 @@ class MasterBench:
         cut: Cut | None = None
         if beyond := [k for k, v in enumerate(value_nm) if abs(v) > TRAVEL_NM]:
             cut, at_ns, value_nm = "over-range", at_ns[: beyond[0]], value_nm[: beyond[0]]
-        return seat_of(Sweep(at_ns, value_nm, index, cut), self.rules)
+        return Sweep(at_ns, value_nm, index, cut)
+
+
+def both_values(bench: MasterBench) -> tuple[Seat, Seat]:
+    """Return the finished values of the same seats."""
+    start = rect(MASTER.tir_nm / 2, 0.7)
+    return bench.finished(start, 1), bench.finished(-start, 2)
 
 
 def both_seats(bench: MasterBench, turned_deg: float = 180.0) -> tuple[Seat, Seat]:

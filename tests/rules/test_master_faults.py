@@ -8,7 +8,9 @@ from tests.rules.master_faults import ROWS, Row, checked
 
 def test_each_check_finds_of_each_fault_what_the_table_says() -> None:
     found = {row.name: tuple(check.result for check in checked(row)) for row in ROWS}
-    assert found == {row.name: (row.run_out, row.sensitivity, row.by_tir) for row in ROWS}
+    assert found == {
+        row.name: (row.run_out, row.sensitivity, row.by_tir, row.finished) for row in ROWS
+    }
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
