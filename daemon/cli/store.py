@@ -17,6 +17,7 @@ from daemon.messages import CONTRACT
 from daemon.store.backup import backup
 from daemon.store.export import ExportRecord, lot_records
 from daemon.store.read_only import reading_only
+from daemon.store.update import update
 
 __all__ = ["store_app"]
 
@@ -74,6 +75,24 @@ def store_export(
         return
     pieces, clampings = counts.get("piece", 0), counts.get("clamping", 0)
     typer.echo(f"{target}: lot {asked.code}, {pieces} pieces, {clampings} clampings")
+
+
+@store_app.command("update")
+def store_update(
+    config: BenchFile = DEFAULT_FILE, store: StoreFile = None, as_json: AsJson = False
+) -> None:
+    """Bring a record that an earlier release laid up to this one, as the service does at start.
+
+    No service may have it open; nothing of what it holds is changed.
+    """
+    with reported():
+        path = store_path(config, store)
+        before, after = update(path)
+    if as_json:
+        typer.echo(json.dumps({"store": str(path), "before": before, "after": after}))
+        return
+    said = f"brought from {before} to {after}" if before != after else f"is at {after} already"
+    typer.echo(f"{path}: {said}")
 
 
 def _refuse_taken(path: Path) -> None:

@@ -30,7 +30,7 @@ def backup(store: Path, copy: Path) -> Mapping[str, int]:
     """
     if copy.exists() or copy.is_symlink():
         raise StoreError(copy, "there is a file already; accepted is a free name")
-    with reading_only(store) as source, _partial(copy) as partial:
+    with reading_only(store, of_any_release=True) as source, _partial(copy) as partial:
         expected = _rows(source)  # its first question: from here on the reader's moment stands
         with closing(sqlite3.connect(partial, isolation_level=None)) as target:
             source.backup(target)

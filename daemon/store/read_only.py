@@ -10,10 +10,8 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from sqlite_utils import Database
-
 from daemon.errors import StoreError
-from daemon.store.schema import APPLICATION_ID, migrations
+from daemon.store.versions import is_ours, why_too_new, why_too_old
 
 __all__ = ["reading_only"]
 
@@ -21,18 +19,23 @@ _BUSY_WAIT_S = 1.0
 
 
 @contextmanager
-def reading_only(path: Path) -> Iterator[sqlite3.Connection]:
+def reading_only(path: Path, *, of_any_release: bool = False) -> Iterator[sqlite3.Connection]:
     """Lend a connection that can't write; one snapshot of the record.
+
+    Args:
+        path: The file.
+        of_any_release: Lend one that an earlier release laid as well: tables and views that
+            came later are not in it.
 
     Raises:
         StoreError: If the file is missing, is no store of ours, was written by a later
-            release, or can't be read.
+            release, was not brought up to this one, or can't be read.
     """
     if not path.is_file():
         raise StoreError(path, "no such file; accepted is the store of a bench file")
     try:
         with closing(_opened(path)) as db:
-            _refuse_strangers(path, db)
+            _refuse_strangers(path, db, of_any_release=of_any_release)
             db.execute("BEGIN")
             yield db
     except sqlite3.Error as error:
@@ -57,13 +60,9 @@ def _connected(path: Path, how: str) -> sqlite3.Connection:
     return sqlite3.connect(name, uri=True, isolation_level=None, timeout=_BUSY_WAIT_S)
 
 
-def _refuse_strangers(path: Path, db: sqlite3.Connection) -> None:
-    (mark,) = db.execute("PRAGMA application_id").fetchone()
-    if mark != APPLICATION_ID:
+def _refuse_strangers(path: Path, db: sqlite3.Connection, *, of_any_release: bool) -> None:
+    if not is_ours(db):
         raise StoreError(path, "this SQLite file is no store of reclamp's")
-    with closing(Database(memory=True)) as empty:
-        known = {migration.name for migration in migrations.pending(empty)}
-    newer = [m.name for m in migrations.applied(Database(db)) if m.name not in known]
-    if newer:
-        why = f"a later release wrote this store ({', '.join(newer)}): install that one"
+    why = why_too_new(db) or ("" if of_any_release else why_too_old(db))
+    if why:
         raise StoreError(path, why)

@@ -8,7 +8,7 @@ import fcntl
 import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -22,6 +22,7 @@ from daemon.store.assurance_facts import facts_of_checks, moment_of
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
+from daemon.store.versions import is_ours, why_too_new
 from rules.assurance_model import AssuranceFact, Identity
 from rules.check_facts import DisturbanceFact
 from rules.facts import DrawFact, Fact, LotFact
@@ -145,17 +146,13 @@ class Store:
 
     def _refuse_strangers(self, db: Database) -> None:
         """Lay no table into anybody else's file, nor write into one from a later release."""
-        (mark,) = db.execute("PRAGMA application_id").fetchone()
+        is_marked = is_ours(db.conn)
         (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if mark != APPLICATION_ID and tables:
+        if not is_marked and tables:
             raise StoreError(self.path, "this SQLite file is no store of reclamp's")
-        with closing(Database(memory=True)) as empty:
-            known = {migration.name for migration in migrations.pending(empty)}
-        newer = [m.name for m in migrations.applied(db) if m.name not in known]
-        if newer:
-            why = f"a later release wrote this store ({', '.join(newer)}): install that one"
+        if why := why_too_new(db.conn):
             raise StoreError(self.path, why)
-        if mark != APPLICATION_ID:
+        if not is_marked:
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
     def close(self) -> None:
