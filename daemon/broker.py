@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
 
 import aiomqtt
@@ -27,6 +27,14 @@ _UNSUPPORTED_VERSION = {132, 1}
 
 _IN_FLIGHT = 40
 """aiomqtt only warns above this many pending calls; we keep about 20 in flight."""
+
+
+_CONNECT_S = 3.0
+"""Patience with a connection that does not come about: the client waits in a thread that
+nobody can stop, and a service that was told to stop waits for that."""
+
+_LET_GO_S = 0.25
+"""What a client that is given up has left for its own good-bye."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +81,10 @@ class Session:
 
     client: Client
     is_v5: bool
+
+    def give_up(self) -> None:
+        """Wait no longer for a broker that does not answer: whoever waits is told soon."""
+        self.client.timeout = _LET_GO_S
 
     async def publish(
         self,
@@ -143,6 +155,14 @@ def _password(path: Path) -> str:
         raise MqttError(f"{path}: no UTF-8 text") from None
 
 
+class _Client(Client):
+    """aiomqtt's client, less patient in the thread that connects."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._client.connect_timeout = _CONNECT_S
+
+
 def _client(
     broker: Broker,
     identifier: str,
@@ -153,7 +173,7 @@ def _client(
     password = None
     if broker.password_file is not None:
         password = _password(broker.password_file)
-    client = Client(
+    client = _Client(
         broker.host,
         broker.port,
         username=broker.username,

@@ -20,6 +20,7 @@ from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
 from daemon.broker import Broker, Inflow, MqttError, Session, Will, connected
 from daemon.errors import StoreError
+from daemon.good_bye import ended_in_time
 from daemon.messages import About, CheckStatus, InboundFault
 from daemon.store import Store
 from rules.facts import AlarmCode, AlarmNews, Fact, RefusedFact
@@ -76,6 +77,8 @@ class Publisher:
         self._lamps: dict[str, str] = {}
         self._expiry = _properties(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / rate)))
         self.is_connected = False
+        self._tries = 0
+        self._at_work: Session | None = None
         runner.on_change = self._changed
         runner.on_facts = self._facts
 
@@ -100,22 +103,43 @@ class Publisher:
     # --- sessions ---
 
     async def run(self, inbound: "Inbound", stopping: asyncio.Event) -> None:
-        """Keep a session until asked to stop, then say good-bye."""
-        tries = 0
+        """Keep a session until asked to stop, then say good-bye, if the broker hears it.
+
+        A broker that does not answer holds nobody up for longer than ``GOOD_BYE_S`` and what
+        it takes to let go of it; what it has not acknowledged stays in the outbox.
+        """
+        self._tries = 0
         self._refused, inbound.on_refused = inbound.refused, self._inbound_refused
         while not stopping.is_set():
-            will = Will(f"{self._base}/link", "offline", 1, True)
-            identifier = f"reclamp-{self._runner.by.bench}"
-            try:
-                async with connected(self._broker, identifier, will, _INFLOW) as session:
-                    tries = 0
-                    await self._session(session, inbound, stopping)
-            except* (MqttError, OSError) as group:
-                log.warning("%s: %s: %s", self._base, self._broker.name, _first(group))
+            life = asyncio.create_task(self._live(inbound, stopping), name=f"{self._base} life")
+            if not await ended_in_time(life, stopping, self._give_up):
+                text = "does not answer: what it lacks is told after the next start"
+                log.warning("%s: %s %s", self._base, self._broker.name, text)
             self.is_connected = False
-            wait = _BACK_OFF_S[min(tries, len(_BACK_OFF_S) - 1)]
-            tries += 1
+            wait = _BACK_OFF_S[min(self._tries, len(_BACK_OFF_S) - 1)]
+            self._tries += 1
             await happened(stopping, wait)
+
+    async def _live(self, inbound: "Inbound", stopping: asyncio.Event) -> None:
+        """Connect, and work with the broker until the connection or the service ends."""
+        will = Will(f"{self._base}/link", "offline", 1, True)
+        identifier = f"reclamp-{self._runner.by.bench}"
+        try:
+            async with connected(self._broker, identifier, will, _INFLOW) as session:
+                self._tries, self._at_work = 0, session
+                try:
+                    await self._session(session, inbound, stopping)
+                except asyncio.CancelledError:
+                    await self._part(session)
+                    raise
+        except* (MqttError, OSError) as group:
+            log.warning("%s: %s: %s", self._base, self._broker.name, _first(group))
+        finally:
+            self._at_work = None
+
+    def _give_up(self) -> None:
+        if self._at_work is not None:
+            self._at_work.give_up()
 
     async def _session(
         self, session: Session, inbound: "Inbound", stopping: asyncio.Event
@@ -161,6 +185,15 @@ class Publisher:
             await self._lamp(session, section.id, "off")
         await self._drain_once(session)
         await self._retain(session, "link", "offline")
+
+    async def _part(self, session: Session) -> None:
+        """Leave word for a broker that hangs: it takes it from the line when it wakes.
+
+        The client ends in order all the same, so no will is fired then.
+        """
+        word = asyncio.create_task(self._publish(session, "link", "offline", retain=True))
+        await asyncio.sleep(0)  # it is on the line, and nobody waits for its PUBACK
+        word.cancel()
 
     async def _subscribe(self, session: Session) -> None:
         topics = [f"{self._base}/placed/+", f"{self._base}/command"]
