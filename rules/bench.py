@@ -74,10 +74,10 @@ from rules.facts import (
     LotFact,
     PutAwayFact,
     Refusal,
-    RefusedFact,
 )  # fmt: skip
 from rules.line_events import SignalFault
 from rules.lot import LotView
+from rules.refusals import refused
 
 __all__ = [
     "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved",
@@ -189,8 +189,7 @@ def _outcome(
         case Removed():
             return _put_away(state, put_away.Removed(), rules, lot)
         case ValueRefused():
-            refused = RefusedFact("too-soon", outcome.at_ns, value_nm=outcome.value_nm)
-            return state, (refused,)
+            return refused(state, "too-soon", outcome.at_ns, value_nm=outcome.value_nm)
         case Noticed():
             return alarm(state, outcome.what, outcome.is_on, outcome.text)
 
@@ -248,10 +247,10 @@ def _clamping_ended(
         refusal = _not_wanted(state, lot) or "counts"
     if refusal != "counts" or lot is None:
         reason = refusal if refusal != "counts" else "no-lot"
-        return state, (RefusedFact(reason, clamping.ended_ns, clamping),)
+        return refused(state, reason, clamping.ended_ns, clamping)
     is_new = state.piece is None
     piece = lot.next_piece if state.piece is None else state.piece
-    state = replace(state, piece=piece)
+    state = replace(state, piece=piece, refused=None)
     at = state.cycle
     state, facts = _cycle_step(state, cycle.ClampingEnded(clamping), rules)
     first = facts[0]

@@ -211,6 +211,21 @@ class Quiet:
 
 
 @dataclass(frozen=True, slots=True)
+class RefusedRun:
+    """What was refused in a row, for one reason and beside one piece.
+
+    Attributes:
+        reason: Why.
+        piece: The piece in work or in hand meanwhile; None between pieces.
+        count: How many, from 1.
+    """
+
+    reason: Refusal
+    piece: int | None
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class BenchState:
     """Where one bench stands.
 
@@ -237,6 +252,7 @@ class BenchState:
         check: The master check that is being made.
         due: Whether one is due.
         fitness: What the record says of the bench's fitness.
+        refused: What was refused last, and how often in a row.
     """
 
     capture: CaptureState = field(default_factory=CaptureState)
@@ -260,6 +276,7 @@ class BenchState:
     check: CheckAtWork | None = None
     due: Due = field(default_factory=lambda: Due("good"))
     fitness: CheckStanding = field(default_factory=CheckStanding)
+    refused: RefusedRun | None = None
 
 
 Result = tuple[BenchState, tuple[Fact, ...]]

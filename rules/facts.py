@@ -54,12 +54,23 @@ class ClampingFact:
 
 @dataclass(frozen=True, slots=True)
 class RefusedFact:
-    """Something that looked like a clamping and belongs to no piece."""
+    """Something that looked like a clamping and belongs to no piece.
+
+    Attributes:
+        reason: Why.
+        at_ns: When it ended.
+        clamping: What was swept, if it came so far.
+        value_nm: The finished value that was none.
+        piece: The piece in work or in hand meanwhile; None between pieces.
+        count: How many came in a row, from 1: not each of a stream is told.
+    """
 
     reason: Refusal
     at_ns: int
     clamping: Clamping | None = None
     value_nm: int | None = None
+    piece: int | None = None
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ from rules.facts import (
 )  # fmt: skip
 from rules.length import nm_to_um
 from rules.masters import CheckKind
+from rules.refusals import TOLD_EACH
 from rules.ruleset import COVERAGE_FACTOR, Evidence, Limit, RuleSet
 from rules.sweep import Diagnosis
 
@@ -160,13 +161,24 @@ def refused_data(lot: str, fact: RefusedFact, has_zero: bool) -> ClampingData:
         clamping=None,
         counts=False,
         result="invalid",
-        reason=f"{fact.reason}: {REFUSAL_TEXT[fact.reason]}",
+        reason=_why_refused(fact),
         tir_um=None,
         seen_um=um(seen),
         meets=[],
         positions=[position_data(p, has_zero) for p in clamping.positions] if clamping else [],
         loosening=_loosening(clamping) if clamping else LooseningData(evidence="not-observed"),
     )
+
+
+def _why_refused(fact: RefusedFact) -> str:
+    text = f"{fact.reason}: {REFUSAL_TEXT[fact.reason]}"
+    if fact.reason == "before-put-away":
+        text += f" (piece {fact.piece})"
+    if fact.count > TOLD_EACH:
+        text += (
+            f"; number {fact.count} in a row, the first {TOLD_EACH} and each doubling is told"
+        )
+    return text
 
 
 def decision_rules(rules: RuleSet) -> list[DecisionRuleData]:
