@@ -1,5 +1,6 @@
 """What happens to a lot as event data."""
 
+from dataclasses import replace
 from typing import Any
 
 from daemon.messages import DrawData, LotData, RulesName
@@ -69,22 +70,32 @@ def cell_data(lot: LotView, fact: CellFact) -> LotData:
     return LotData(**_of_lot(lot), what="cell-empty", cell=fact.cell, reason=fact.reason)
 
 
+def changed(lot: LotView, fact: OrderFact | VisualFact | BoxFact | RulesFact) -> LotView:
+    """Return the lot as every event after this fact tells of it."""
+    match fact:
+        case OrderFact():
+            return replace(lot, ordered={**lot.ordered, fact.grade: fact.quantity})
+        case VisualFact():
+            return replace(lot, set_aside=lot.set_aside + fact.pieces)
+        case _:
+            return lot
+
+
 def lot_change_data(
     lot: LotView, fact: OrderFact | VisualFact | BoxFact | RulesFact
 ) -> LotData:
-    """Return the data of a change of the open lot, as the lot is after it."""
+    """Return the data of a change of the open lot; ``lot`` is as it is after it."""
     told = _of_lot(lot)
     match fact:
         case OrderFact():
             told |= {
-                "what": "order-changed", "order": {**lot.ordered, fact.grade: fact.quantity},
-                "grade": fact.grade, "pieces": fact.quantity, "reason": fact.reason,
+                "what": "order-changed", "grade": fact.grade, "pieces": fact.quantity,
+                "reason": fact.reason,
             }  # fmt: skip
         case VisualFact():
             told |= {
-                "what": "set-aside", "set_aside": lot.set_aside + fact.pieces,
-                "finding": fact.finding, "pieces": fact.pieces, "cell": fact.cell,
-                "reason": fact.reason,
+                "what": "set-aside", "finding": fact.finding, "pieces": fact.pieces,
+                "cell": fact.cell, "reason": fact.reason,
             }  # fmt: skip
         case BoxFact():
             told |= {"what": "box-changed", "bin": fact.bin, "box": fact.label}

@@ -107,7 +107,8 @@ class Record:
         by: Whose facts they are.
         at: When.
         lot_id: The open lot's row, None when no lot is open.
-        lot: The open lot as it was before this step.
+        lot: The open lot as it was before this step; its order and what was set aside as they
+            are after the facts written so far.
         fitness: Writes what concerns the bench's fitness.
     """
 
@@ -382,6 +383,7 @@ class Record:
     def _lot_change(
         self, fact: OrderFact | VisualFact | BoxFact | RulesFact, lot: LotView
     ) -> None:
+        self.lot = lot = lot_event_data.changed(lot, fact)
         seq = self.event("lot", lot_event_data.lot_change_data(lot, fact))
         same = {"lot": self.lot_id, "role": fact.role, "at_utc": self.at.utc}
         match fact:

@@ -63,6 +63,16 @@ def open_next(bench: Bench, **more: Any) -> Reply:
     return bench.ask("lot-open", **values)
 
 
+def test_an_order_lowered_until_it_is_filled_is_told_as_it_is_then(bench: Bench) -> None:
+    values = {"grade": "grade-1", "quantity": 0, "reason": "half is enough", "role": "lead"}
+    assert bench.ask("lot-order", **values).ok
+    told = [(data["what"], data["order"]) for data in bench.events()]
+    assert told == [
+        ("opened", {"grade-1": 36}), ("order-changed", {"grade-1": 0}),
+        ("order-filled", {"grade-1": 0}), ("drawn", {"grade-1": 0}),
+    ]  # fmt: skip
+
+
 def test_a_lot_is_closed_and_another_opened_with_all_it_was_given(bench: Bench) -> None:
     assert close(bench).ok
     reply = open_next(bench, holder="H-MED-1", pins=["MP-10-1"])
