@@ -97,6 +97,20 @@ def _status(state: AssuranceState, standing: Standing) -> Status:
     return "open" if state.spans[standing.span].state == "open" else "released"
 
 
+def waits_for_check(state: AssuranceState, standing: Standing) -> bool:
+    """Return whether the span a piece was measured in is still open, on hold or not."""
+    if standing.settled is not None or standing.span is None:
+        return False
+    return state.spans[standing.span].state == "open"
+
+
+def is_unreleased(state: AssuranceState, standing: Standing) -> bool:
+    """Return whether no check has judged a piece yet, and no person in its place."""
+    if standing.settled is None and standing.span is None:
+        return not standing.is_released  # no checks are asked for
+    return waits_for_check(state, standing)
+
+
 def counted(state: AssuranceState, lot: str, grade: str) -> int:
     """Return how many pieces count for the order: put away in this grade, and not on hold."""
     return sum(
@@ -114,9 +128,8 @@ def why_lot_stays_open(state: AssuranceState, lot: str) -> str:
     waiting = [
         number
         for (of_lot, number), s in state.pieces.items()
-        if of_lot == lot and s.settled is None and s.span is not None
-        and state.spans[s.span].state == "open"
-    ]  # fmt: skip
+        if of_lot == lot and waits_for_check(state, s)
+    ]
     if not waiting:
         return ""
     return (

@@ -12,7 +12,7 @@ the very figures that are doubted.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rules.assurance import status_of
+from rules.assurance import status_of, waits_for_check
 from rules.assurance_model import (
     Action,
     AssuranceRules,
@@ -151,16 +151,12 @@ def _check(
             raise DispositionRefusedError(
                 f"piece {number} is {status}; a {decision.action} is for pieces on hold"
             )
-        if status == "open" or _waits_for_check(state, standing):
+        if status == "open" or waits_for_check(state, standing):
             raise DispositionRefusedError(
                 f"piece {number} was measured since the last good check: check the master first"
             )
         if standing.awaits_cycle:
             raise DispositionRefusedError(f"piece {number} is to be measured again: do that")
-
-
-def _waits_for_check(state: AssuranceState, standing: Standing) -> bool:
-    return standing.span is not None and state.spans[standing.span].state == "open"
 
 
 def _check_regrade(number: int, standing: Standing, grade: str | None) -> None:

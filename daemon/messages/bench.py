@@ -56,7 +56,7 @@ class CheckStatus(Payload):
     span: Literal["none", "open"] = "none"
     """``open``: a good check was made, and what was graded since waits for the next one."""
     open_pieces: int = 0
-    """Pieces of the lot that no good check has released yet."""
+    """Pieces of the lot graded since the last check, on hold or not: the next judges them."""
     held: int = 0
     """Pieces of the lot that a failed check or a decision keeps on hold."""
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from daemon.store.assurance_facts import Asked, facts_of_checks, facts_of_lot, start_of
-from rules.assurance import status_of, step
+from rules.assurance import is_unreleased, status_of, step
 from rules.assurance_model import (
     AssuranceFact,
     AssuranceOutcome,
@@ -24,8 +24,6 @@ from rules.assurance_model import (
     Standing,
 )
 from rules.dispositions import why_held
-
-_UNRELEASED = ("open", "unassured")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +65,7 @@ class Assurance:
         code: Its name.
         identity: How a binned piece is known.
         state: Where every piece of the lot stands.
-        unreleased: Graded pieces that no good check has released and none has held.
+        unreleased: Graded pieces that no check has judged yet.
     """
 
     bench: str
@@ -125,12 +123,11 @@ class Assurance:
                 self._count_anew()
             return
         if key in self.state.pieces:
-            self.unreleased += status_of(self.state, key) in _UNRELEASED
+            self.unreleased += is_unreleased(self.state, self.state.pieces[key])
 
     def _count_anew(self) -> None:
-        self.unreleased = sum(
-            1 for key in self.state.pieces if status_of(self.state, key) in _UNRELEASED
-        )
+        pieces = self.state.pieces.values()
+        self.unreleased = sum(is_unreleased(self.state, standing) for standing in pieces)
 
 
 def _changed(

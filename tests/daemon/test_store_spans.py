@@ -137,6 +137,19 @@ def test_an_order_is_filled_once_good_checks_lie_around_its_pieces(bench: Bench)
     assert released["pieces"] == [1, 2]
 
 
+def test_a_held_piece_in_the_open_span_leaves_the_order_s_check_due(bench: Bench) -> None:
+    bench.good()
+    bench.piece(TOP)
+    bench.piece(TOP)
+    bench.good()
+    assert bench.order_state() == "filled"
+    bench.piece(HELD)
+    assert bench.order_state() == "filled-check-due"
+    assert bench.store.assurance("b1").unreleased == 1
+    bench.good()
+    assert (bench.order_state(), bench.status()[3]) == ("filled", "hold")
+
+
 def test_what_no_good_check_opened_no_good_check_releases(bench: Bench) -> None:
     bench.piece(TOP)
     bench.good()
