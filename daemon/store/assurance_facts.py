@@ -53,7 +53,7 @@ def facts_of_lot(db: sqlite3.Connection, bench: str, lot_id: int, code: str) -> 
     facts = [
         *_checks(db, bench, after), *_disturbances(db, bench, after),
         *_verdicts(db, "p.lot = ?", lot_id), *_put_aways(db, lot_id, code),
-        *_voids(db, lot_id, code), *_dispositions(db, lot_id, code),
+        *_voids(db, lot_id, code, after), *_dispositions(db, lot_id, code),
     ]  # fmt: skip
     return _in_order(facts)
 
@@ -146,11 +146,12 @@ def _put_aways(db: sqlite3.Connection, lot_id: int, code: str) -> Iterator[Told]
         yield PutAway(seq, (code, number), box_name(label, bin_id, code)), frozenset()
 
 
-def _voids(db: sqlite3.Connection, lot_id: int, code: str) -> Iterator[Told]:
+def _voids(db: sqlite3.Connection, lot_id: int, code: str, after: int) -> Iterator[Told]:
+    """Yield the verdicts made void: a piece given up before it had one may lie before all."""
     rows = db.execute(
         "SELECT x.seq, p.number FROM corrections x JOIN pieces p ON p.id = x.piece"
-        " WHERE p.lot = ? AND x.what IN ('retry', 'abandoned')",
-        (lot_id,),
+        " WHERE p.lot = ? AND x.what IN ('retry', 'abandoned') AND x.seq > ?",
+        (lot_id, after),
     )
     for seq, number in rows:
         yield Voided(seq, (code, number)), frozenset()

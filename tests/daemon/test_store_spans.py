@@ -150,6 +150,22 @@ def test_a_held_piece_in_the_open_span_leaves_the_order_s_check_due(bench: Bench
     assert (bench.order_state(), bench.status()[3]) == ("filled", "hold")
 
 
+def test_a_piece_given_up_before_all_checks_hinders_no_start(bench: Bench) -> None:
+    bench.good()
+    bench.last = 1
+    bench.keep(measured(1, TOP)[0][0])
+    ended = CycleEndedFact(1, 1, "abandoned", "dropped")
+    bench.keep(ended, CorrectionFact(1, 1, "abandoned", "dropped", "lead"))
+    bench.good()
+    bench.good()
+    bench.kill()
+    assert bench.status() == {1: "abandoned"}
+    bench.piece(TOP)
+    bench.kill()
+    assert bench.order_state() == "open"
+    assert bench.status() == {1: "abandoned", 2: "put-away"}
+
+
 def test_what_no_good_check_opened_no_good_check_releases(bench: Bench) -> None:
     bench.piece(TOP)
     bench.good()
