@@ -17,6 +17,7 @@ from rules.assurance_model import (
     AssuranceState,
     Checked,
     Disposed,
+    Graded,
     Identity,
     PieceKey,
     PutAway,
@@ -159,6 +160,8 @@ def _mark(
     if now is None:
         return None  # its verdict is void, and every mark with it
     was, over = _overlay(before, before.pieces.get(key)), _overlay(after, now)
+    if isinstance(fact, Graded):
+        was = None  # whatever was marked before belongs to the verdict before
     status = over
     if isinstance(fact, Disposed):
         if over is None:

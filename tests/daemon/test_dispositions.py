@@ -227,6 +227,16 @@ def test_a_piece_that_was_taken_out_of_its_box_lies_in_none(by_cell: ValueBench)
     assert boxes() == [(2, "A-2-001")]
 
 
+def test_a_piece_measured_again_whose_verdict_is_hold_is_on_hold(by_cell: ValueBench) -> None:
+    by_cell.value("5.0")
+    assert by_cell.placed("2")
+    assert dispose_piece(by_cell, 1, "re-measure").ok
+    hold_one(by_cell)
+    assert status(by_cell) == [(1, "hold", None)]
+    assert dispose_piece(by_cell, 1, "release").ok
+    assert status(by_cell) == [(1, "released", None)]
+
+
 def test_a_piece_is_taken_again_between_pieces_only(by_cell: ValueBench) -> None:
     grade_one(by_cell)
     by_cell.value("2.0")
