@@ -97,7 +97,8 @@ def dispose_box(
         )
     is_held = any(standing.is_held for standing in inside.values())
     for piece, standing in inside.items():
-        if is_held and decision.action in ("re-measure", "scrap", "release"):
+        is_mate = not standing.is_hold or decision.action != "release"
+        if is_held and is_mate and decision.action in ("re-measure", "scrap", "release"):
             continue  # the box is one thing: mates that nothing is held against go with it
         _check(state, piece, standing, decision)
     return _fact(decision, None, box, seq)

@@ -279,6 +279,18 @@ def test_what_no_check_has_closed_yet_can_not_be_released_by_hand(action: Action
     assert book.status(1) == ("released" if action == "release" else "concession")
 
 
+def test_a_box_with_a_held_piece_that_no_check_has_closed_is_not_released_either() -> None:
+    book = opened()
+    book.piece(1, grade=None, is_hold=True, box="H")
+    book.good()
+    book.piece(2, grade=None, is_hold=True, box="H")
+    with pytest.raises(DispositionRefusedError, match="piece 2 was measured since the last"):
+        book.decide("release", box="H")
+    book.good()
+    book.decide("release", box="H")
+    assert (book.status(1), book.status(2)) == ("released", "released")
+
+
 def test_a_disposition_needs_role_and_reason_and_stays_in_the_record() -> None:
     book = opened("tray")
     book.piece(1)
