@@ -184,8 +184,8 @@ def _spread(state: AssuranceState, rules: AssuranceRules) -> AssuranceState:
     """Hold whatever lies in one box with a piece in doubt and can't be told from it."""
     if rules.identity == "tray":
         return state
-    boxes = {s.box for s in state.pieces.values() if s.box and s.is_in_doubt}
-    boxes = {b for b in boxes | state.held_boxes if b}
+    doubted = [s for s in state.pieces.values() if s.is_in_doubt and s.settled is None]
+    boxes = {s.box for s in doubted if s.box} | state.held_boxes
     mates = {
         key: replace(s, is_in_held_box=True)
         for key, s in state.pieces.items()

@@ -291,6 +291,19 @@ def test_a_box_with_a_held_piece_that_no_check_has_closed_is_not_released_either
     assert (book.status(1), book.status(2)) == ("released", "released")
 
 
+def test_what_went_by_concession_holds_no_box_once_more() -> None:
+    book = opened()
+    book.piece(1)
+    book.check("run-out", "failed")
+    book.good()
+    book.decide("concession", box="B1")
+    book.piece(2)
+    book.good()
+    book.piece(3, box="B2")
+    book.check("run-out", "failed")
+    assert [book.status(n) for n in (1, 2, 3)] == ["concession", "released", "held"]
+
+
 def test_a_disposition_needs_role_and_reason_and_stays_in_the_record() -> None:
     book = opened("tray")
     book.piece(1)
