@@ -142,6 +142,7 @@ class BenchRunner:
         self.on_change: Callable[[], None] = lambda: None
         self.on_facts: Callable[[tuple[Fact, ...]], None] = lambda facts: None
         self._store = store
+        store.known_by(self.by.bench, self.by.assurance.identity)
         self._clock = clock
         self._boot = boot
         self._seeds = seeds

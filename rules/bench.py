@@ -406,7 +406,7 @@ def _put_away(
                 facts = (*facts, *told, *raised)
             case put_away.PieceClosed(bin_id, by):
                 closed = PutAwayFact(piece, number, bin_id, expected, by)
-                state, more = _closed(state, lot)
+                state, more = _closed(state, lot, bin_id)
                 facts = (*facts, closed, *more)
     if state.put_away.wrong is None:
         state, returned = alarm(state, "wrong-bin", False, "")
@@ -414,9 +414,9 @@ def _put_away(
     return state, facts
 
 
-def _closed(state: BenchState, lot: LotView | None) -> Result:
+def _closed(state: BenchState, lot: LotView | None, bin_id: str) -> Result:
     state, facts = clear(state)
-    if lot is not None and lot.fills_order(state.grade):
+    if lot is not None and lot.fills_order(state.grade, bin_id):
         facts = (*facts, LotFact("order-filled"))
     elif lot is not None and lot.is_exhausted:
         facts = (*facts, LotFact("exhausted", "every piece of the lot was measured"))

@@ -9,6 +9,12 @@ from rules.rest_view import RestView
 from rules.separation import PinMoves
 from rules.tray import TrayView
 
+
+def box_name(label: str | None, bin_id: str, lot: str) -> str:
+    """Return what a binned piece lies among: a box, or all that the bin took from a lot."""
+    return label or f"bin {bin_id} of {lot}"
+
+
 OrderState = Literal["none", "open", "filled-check-due", "filled"]
 
 
@@ -44,6 +50,7 @@ class LotView:
         rest: How the rest is judged and what is proved of it; None without a plan.
         tray: Its numbered cells; None where they are not numbered.
         boxes: The box that stands in each bin.
+        held_boxes: Boxes on hold: what is put into them is on hold as well.
         next_piece: Number the next new piece gets; numbers are never reused.
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
@@ -64,6 +71,7 @@ class LotView:
     rest: RestView | None = None
     tray: TrayView | None = None
     boxes: Mapping[str, BoxView] = field(default_factory=dict)
+    held_boxes: frozenset[str] = frozenset()
     pin_moves: PinMoves | None = None
     replaced: int = 0
     is_released: bool = False
@@ -112,9 +120,14 @@ class LotView:
         """Return whether every piece of the lot has been begun."""
         return self.unmeasured is not None and self.unmeasured <= 0
 
-    def fills_order(self, grade: str | None) -> bool:
-        """Return whether one more put-away piece of ``grade`` fills the order."""
-        if grade is None or self.order_state != "open":
+    def is_held(self, bin_id: str) -> bool:
+        """Return whether what is put into a bin now lies among pieces on hold."""
+        label = self.boxes[bin_id].label if bin_id in self.boxes else None
+        return box_name(label, bin_id, self.code) in self.held_boxes
+
+    def fills_order(self, grade: str | None, bin_id: str) -> bool:
+        """Return whether one more piece of ``grade`` put into this bin fills the order."""
+        if grade is None or self.order_state != "open" or self.is_held(bin_id):
             return False
         after = {**self.put_away, grade: self.put_away.get(grade, 0) + 1}
         return all(after.get(g, 0) >= n for g, n in self.ordered.items())

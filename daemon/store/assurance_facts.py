@@ -15,6 +15,7 @@ from rules.assurance_model import (
     PutAway,
     Voided,
 )
+from rules.lot import box_name
 from rules.masters import CheckKind
 from rules.moment import Moment
 
@@ -40,11 +41,6 @@ def asked_of(words: str) -> Asked:
 def moment_of(utc: str, is_trusted: bool, boot: str, mono_ns: int) -> Moment:
     """Return a recorded moment."""
     return Moment(datetime.fromisoformat(utc), is_trusted, boot, mono_ns)
-
-
-def box_name(label: str | None, bin_id: str, lot: str) -> str:
-    """Return what a binned piece lies among: a box, or all that the bin took from a lot."""
-    return label or f"bin {bin_id} of {lot}"
 
 
 def facts_of_lot(db: sqlite3.Connection, bench: str, lot_id: int, code: str) -> list[Told]:

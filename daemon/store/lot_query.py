@@ -28,6 +28,7 @@ def lot_view(
     rest: RestStanding | None = None,
     *,
     is_released: bool = False,
+    held_boxes: frozenset[str] = frozenset(),
 ) -> LotView:
     """Return the lot as the core sees it.
 
@@ -38,6 +39,7 @@ def lot_view(
         counts: Its pieces by status and grade.
         rest: What they count for the proof of the rest.
         is_released: Whether good checks lie around every graded piece of it.
+        held_boxes: Boxes on hold.
     """
     code, article, quantity, pin_moves = db.execute(
         "SELECT code, article, quantity, pin_moves FROM lots WHERE id = ?", (lot_id,)
@@ -63,6 +65,7 @@ def lot_view(
         pin_moves=pin_moves,
         replaced=sum(counts.get("replaced", {}).values()),
         is_released=is_released,
+        held_boxes=held_boxes,
     )
 
 

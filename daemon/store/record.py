@@ -9,7 +9,7 @@ from typing import Any
 from daemon.clock import Synced
 from daemon.messages import Event, EventData, PositionData, VerdictClamping
 from daemon.store import alarm_event_data, event_data, lot_event_data, rest_rows, sweep_blob
-from daemon.store.assurance_facts import HELD_BY_VERDICT, asked_words, box_name
+from daemon.store.assurance_facts import HELD_BY_VERDICT, asked_words
 from daemon.store.event_data import um
 from daemon.store.record_assurance import AssuranceRecord
 from rules.assurance_model import AssuranceRules, Graded, PutAway, Voided
@@ -36,7 +36,7 @@ from rules.facts import (
     RulesFact,
     VisualFact,
 )  # fmt: skip
-from rules.lot import LotView
+from rules.lot import LotView, box_name
 from rules.ruleset import RuleSet
 from rules.run_out import EVALUATION_VERSION
 from rules.sweep import Diagnosis

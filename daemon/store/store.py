@@ -114,6 +114,7 @@ class Store:
         self._standings: dict[str, Standing] = {}
         self._touched: dict[str, set[int]] = {}
         self._assured: dict[str, Assurance] = {}
+        self._identity: dict[str, Identity] = {}
         self._news: dict[str, list[AssuranceFact]] = {}
         self._committed: dict[str, LotView] = {}
         self.register_changes = 0
@@ -429,11 +430,12 @@ class Store:
             standing = self._standing(db, bench)
             return _view(db, standing, self._assured_of(db, bench, standing))
 
-    def assurance(self, bench: str) -> Assurance:
-        """Return where the pieces of the open lot stand, and the spans they belong to.
+    def known_by(self, bench: str, identity: Identity) -> None:
+        """Take note how a bench knows a binned piece; by its box until this is said."""
+        self._identity[bench] = identity
 
-        Known by box until a commit has said how the bench knows a binned piece.
-        """
+    def assurance(self, bench: str) -> Assurance:
+        """Return where the pieces of the open lot stand, and the spans they belong to."""
         with self._reading() as db:
             return self._assured_of(db, bench, self._standing(db, bench))
 
@@ -453,7 +455,7 @@ class Store:
         lot_id = standing.lot_id if standing is not None else None
         known = self._assured.get(bench)
         if known is None or known.lot_id != lot_id:
-            identity = known.identity if known is not None else "box"
+            identity = self._identity.get(bench, "box")
             known = self._assured[bench] = _assurance(db, bench, lot_id, identity)
         return known
 
@@ -610,6 +612,7 @@ def _view(
     return lot_query.lot_view(
         db, standing.lot_id, standing.last, standing.counts(), standing.rest,
         is_released=is_released,
+        held_boxes=assured.state.held_boxes if assured is not None else frozenset(),
     )  # fmt: skip
 
 

@@ -222,6 +222,29 @@ def test_a_filled_order_asks_for_its_closing_check(bench_folder: Make) -> None:
     bench.close()
 
 
+def test_a_piece_put_into_a_box_on_hold_fills_no_order(bench_folder: Make) -> None:
+    order = ('order = { "grade-1" = 36 }', 'order = { "grade-1" = 1 }')
+    bench = sweep_bench(bench_folder, order)
+    bench.check()
+    bench.piece(*TOP)
+    ask(bench, "master-check")
+    bench.seat(3.0, 0.2)
+    assert order_state(bench) == "open"
+    bench.check()
+    bench.piece(*TOP)
+    assert (statuses(bench), order_state(bench)) == (["hold", "hold"], "open")
+    assert told(bench, "order-filled") == 1
+    assert ask(bench, "box-change", bin="1", box="A-1-002").ok
+    bench.piece(*TOP)
+    assert (order_state(bench), told(bench, "order-filled")) == ("filled-check-due", 2)
+    bench.close()
+
+
+def told(bench: SweepBench, what: str) -> int:
+    said = [json.loads(str(r[0]))["data"] for r in bench.rows("SELECT body FROM events")]
+    return sum(data.get("what") == what for data in said)
+
+
 def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
     bench.press_foot()
     assert ask(bench, "master-check-stop", reason="master is away").ok

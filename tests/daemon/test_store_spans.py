@@ -166,6 +166,12 @@ def test_a_piece_given_up_before_all_checks_hinders_no_start(bench: Bench) -> No
     assert bench.status() == {1: "abandoned", 2: "put-away"}
 
 
+def test_how_a_bench_knows_its_pieces_is_known_from_the_start(bench: Bench) -> None:
+    bench.kill()
+    bench.store.known_by("b1", "tray")
+    assert bench.store.assurance("b1").identity == "tray"
+
+
 def test_what_no_good_check_opened_no_good_check_releases(bench: Bench) -> None:
     bench.piece(TOP)
     bench.good()

@@ -1,11 +1,12 @@
 """The lot as the bench sees it: no more than ordered."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.lot import LotView
+from rules.lot import BoxView, LotView
 
 
 def lot(
@@ -24,15 +25,15 @@ def test_without_an_order_nothing_is_ever_filled() -> None:
     view = lot(put_away={"top": 50})
     assert view.order_state == "none"
     assert not view.is_covered
-    assert not view.fills_order("top")
+    assert not view.fills_order("top", "1")
 
 
 def test_the_last_ordered_piece_fills_the_order() -> None:
     view = lot({"top": 36}, {"top": 35})
     assert view.order_state == "open"
-    assert view.fills_order("top")
-    assert not view.fills_order("ordinary")
-    assert not view.fills_order(None)
+    assert view.fills_order("top", "1")
+    assert not view.fills_order("ordinary", "1")
+    assert not view.fills_order(None, "1")
     assert lot({"top": 36}, {"top": 36}).order_state == "filled-check-due"
 
 
@@ -45,10 +46,17 @@ def test_a_piece_graded_and_pending_stops_the_next_one_too() -> None:
 
 def test_an_order_of_two_grades_is_filled_when_both_are() -> None:
     ordered = {"top": 2, "ordinary": 3}
-    assert not lot(ordered, {"top": 9, "ordinary": 2}).fills_order("top")
-    assert lot(ordered, {"top": 9, "ordinary": 2}).fills_order("ordinary")
+    assert not lot(ordered, {"top": 9, "ordinary": 2}).fills_order("top", "1")
+    assert lot(ordered, {"top": 9, "ordinary": 2}).fills_order("ordinary", "1")
     assert lot(ordered, {"top": 1, "ordinary": 2}).order_state == "open"
-    assert not lot(ordered, {"top": 1, "ordinary": 2}).fills_order("top")
+    assert not lot(ordered, {"top": 1, "ordinary": 2}).fills_order("top", "1")
+
+
+def test_what_is_put_into_a_box_on_hold_fills_nothing() -> None:
+    boxed = replace(lot({"top": 2}, {"top": 1}), boxes={"1": BoxView("A-1")})
+    assert not replace(boxed, held_boxes=frozenset({"A-1"})).fills_order("top", "1")
+    assert replace(boxed, held_boxes=frozenset({"A-2"})).fills_order("top", "1")
+    assert not replace(boxed, held_boxes=frozenset({"bin 2 of W-1"})).fills_order("top", "2")
 
 
 def test_a_lot_is_exhausted_when_its_last_piece_was_begun() -> None:
@@ -67,4 +75,4 @@ def test_a_piece_fills_the_order_just_when_the_count_after_it_says_so(
     before = lot(ordered, put_away)
     after = lot(ordered, {**put_away, grade: put_away.get(grade, 0) + 1})
     fills = before.order_state == "open" and after.order_state == "filled-check-due"
-    assert before.fills_order(grade) == fills
+    assert before.fills_order(grade, "1") == fills
