@@ -480,6 +480,12 @@ def _remeasure(state: BenchState, asked: RemeasureAsked) -> Result:
     decided, piece = asked.decided, asked.decided.piece
     assert piece is not None  # a box is no cycle's
     _check_hands_free(state, piece)
+    if bench_check.is_due(state):
+        reasons = "; ".join(state.due.reasons)
+        raise CommandRefusedError(
+            f"a master check is due ({reasons}): make it first, then piece {piece} can be "
+            "measured again"
+        )
     again = CycleState(asked.cycle + 1, "re-measured", retries=asked.retries)
     opened = CycleOpenedFact(piece, again.number, again.kind, decided.reason, decided.role)
     return replace(state, piece=piece, cycle=again), (decided, opened)

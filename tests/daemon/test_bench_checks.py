@@ -245,6 +245,21 @@ def told(bench: SweepBench, what: str) -> int:
     return sum(data.get("what") == what for data in said)
 
 
+def test_nothing_is_taken_to_be_measured_again_while_a_check_is_due(bench_folder: Make) -> None:
+    by_cell = (AT_CHECK, f'[bench.put_away]\nidentity = "tray"\n\n{CHECK}{AT_CHECK}')
+    bench = SweepBench(bench_folder(by_cell))
+    bench.check()
+    bench.piece(*TOP)
+    assert ask(bench, "master-changed", changed="pin").ok
+    again = {"piece": 1, "action": "re-measure", "reason": "doubtful"}
+    refused = ask(bench, "piece-dispose", **again)
+    assert (refused.ok, "a master check is due (another pin" in refused.text) == (False, True)
+    assert statuses(bench) == ["put-away"]
+    bench.check()
+    assert ask(bench, "piece-dispose", **again).ok
+    bench.close()
+
+
 def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
     bench.press_foot()
     assert ask(bench, "master-check-stop", reason="master is away").ok
