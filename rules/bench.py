@@ -343,12 +343,15 @@ def _signal_fault(state: BenchState, event: SignalFault) -> Result:
 def foot_place(state: BenchState, rules: BenchRules, lot: LotView | None) -> foot_switch.Place:
     """Return where a press of the foot switch finds the bench."""
     is_single = rules.capture.mode == "single-value"
+    refusal = None if state.check is not None else why_refused(state, lot)
+    if refusal == "check-due" and state.is_measuring:
+        refusal = None  # no check begins within a sweep
     return foot_switch.place(
         state.put_away,
         foot_confirms="foot" in rules.put_away.by,
         is_lost=bool(state.lost),
         has_spoken=is_single or bool(state.seen),  # such a one speaks when its key is pressed
-        refusal=None if state.check is not None else why_refused(state, lot),
+        refusal=refusal,
         is_single_value=is_single,
         is_turning=state.is_measuring or state.capture.phase in ("running-up", "sweeping"),
         is_loosened=state.capture.loosening is not None,

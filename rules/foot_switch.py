@@ -106,8 +106,8 @@ TABLE: Mapping[Place, Row] = {
         "finished values show no loosening, and say so on the record",
     ),
     "turning": Row(
-        "`clamping`, the pin turns", "nothing", "call-help",
-        "nobody opens a nut on a turning spindle",
+        "`clamping`, the pin turns; `master-check`, a clamping is measured", "nothing",
+        "call-help", "nobody opens a nut on a turning spindle",
     ),
     "loosen": Row("`loosen`, `sampling`: a loosening is awaited", "loosened", "call-help"),
     "clamp": Row(

@@ -260,6 +260,16 @@ def test_nothing_is_taken_to_be_measured_again_while_a_check_is_due(bench_folder
     bench.close()
 
 
+def test_the_foot_begins_no_check_within_a_sweep(bench: SweepBench) -> None:
+    bench.do(lambda: bench.tape.reclamp(2.0).turn(1.6, stop=False))
+    assert bench.runner.is_measuring
+    bench.do(lambda: bench.tape.edge("foot").turn(0.2, stop=False).edge("foot", is_on=False))
+    assert (bench.runner.is_measuring, bench.word) == (True, "master-check")
+    bench.do(bench.tape.turn, 2.0)
+    bench.press_foot()
+    assert "mandrel MM-1" in bench.runner.shown.signals.text
+
+
 def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
     bench.press_foot()
     assert ask(bench, "master-check-stop", reason="master is away").ok
