@@ -383,7 +383,8 @@ class BenchRunner:
             log.error("%s: fitness: %s", self.by.bench, error)
             return
         said = self.fitness.judged(self.moment())
-        if said.due != self._state.due or said.standing != self._state.fitness:
+        is_begun = bool(said.disturbed) and self._state.check is not None
+        if is_begun or said.due != self._state.due or said.standing != self._state.fitness:
             self.handle(said)
 
     def moment(self) -> Moment:

@@ -13,7 +13,7 @@ from daemon.store.recent_checks import recent_checks
 from rules.assurance_model import AssuranceFact, Checked, Disturbed
 from rules.bench import DueChanged
 from rules.check_at_bench import CheckAtWork, CheckStanding, ZeroKey
-from rules.check_due import DueState, fold, look, step
+from rules.check_due import CAUSE_TEXT, DueState, fold, look, step
 from rules.moment import Moment
 
 _NS_PER_S = 1_000_000_000
@@ -39,6 +39,7 @@ class CheckWatch:
         self._one = one
         self._store = store
         self._zeros: dict[ZeroKey, int] = {}
+        self._disturbed = ""
 
     @property
     def is_on(self) -> bool:
@@ -62,14 +63,18 @@ class CheckWatch:
         """
         for fact in news:
             self.state = step(self.state, fact, self.rules)
+            if isinstance(fact, Disturbed):
+                self._disturbed = CAUSE_TEXT[fact.cause]
             if isinstance(fact, Checked | Disturbed):
                 self._load_checks()
 
     def judged(self, now: Moment) -> DueChanged:
-        """Return what the bench is told now."""
+        """Return what the bench is told now; of a disturbance it is told once."""
         good = frozenset(kind for kind, _ in self.state.halves)
         standing = CheckStanding(good, dict(self._zeros))
-        return DueChanged(look(self.state, now, self.rules), standing, bool(self.state.failed))
+        disturbed, self._disturbed = self._disturbed, ""
+        due = look(self.state, now, self.rules)
+        return DueChanged(due, standing, bool(self.state.failed), disturbed)
 
     def status(
         self, now: Moment, at_work: CheckAtWork | None, open_pieces: int, held: int

@@ -34,16 +34,18 @@ def taken(
     """
     match event:
         case DueChanged():
-            return due_changed(state, event)
+            return due_changed(state, event, rules)
         case CheckBegun():
             return begin(state, event, rules)
         case CheckStopped():
             return stop(state, event, rules)
 
 
-def due_changed(state: BenchState, event: DueChanged) -> Result:
+def due_changed(state: BenchState, event: DueChanged, rules: BenchRules) -> Result:
     """Take note of what is due: a warning first, then an alarm; a failed check is its own."""
     state = replace(state, due=event.due, fitness=event.standing)
+    if event.disturbed and rules.check is not None:
+        state = _begun_anew(state, rules.check, event.disturbed)
     level, text = event.due.level, "; ".join(event.due.reasons)
     facts: tuple[Fact, ...] = ()
     stands: dict[AlarmCode, bool] = {
@@ -102,6 +104,16 @@ def _asked_for(rules: BenchRules) -> CheckRules:
             "and its masters"
         )
     return rules.check
+
+
+def _begun_anew(state: BenchState, wanted: CheckRules, why: str) -> BenchState:
+    """Return the state after a disturbance: seats on both sides of it make no one check."""
+    at_work = state.check
+    if at_work is None:
+        return state
+    anew = check_at_bench.begin(wanted, state.fitness.good, at_work.by, at_work.role)
+    begun = "begun-before" if state.begun == "check" else state.begun
+    return replace(state, check=replace(anew, note=f"{why}: begun anew"), begun=begun)
 
 
 def interrupted(state: BenchState, why: str) -> BenchState:

@@ -155,6 +155,8 @@ class DueChanged:
     due: Due
     standing: CheckStanding
     is_failed: bool = False
+    disturbed: str = ""
+    """What happened since this was said last; a check that is being made begins anew."""
 
 
 AlarmCommand = CallAnswered | AlarmAcked | AlarmShelved | AlarmUnshelved

@@ -270,6 +270,21 @@ def test_the_foot_begins_no_check_within_a_sweep(bench: SweepBench) -> None:
     assert "mandrel MM-1" in bench.runner.shown.signals.text
 
 
+def test_a_check_with_a_change_of_the_bench_between_its_seats_begins_anew(
+    bench: SweepBench,
+) -> None:
+    bench.press_foot()
+    bench.seat(0.3, 0.2)
+    bench.seat(5.1, 0.1)
+    assert ask(bench, "master-changed", changed="holder", reason="dropped").ok
+    assert "another holder is in use: begun anew" in bench.runner.shown.signals.text
+    assert "mandrel MM-1" in bench.runner.shown.signals.text
+    bench.seat(0.3, 0.2)
+    bench.sensitivity()
+    assert checks(bench) == [("run-out", "good"), ("run-out", "good"), ("sensitivity", "good")]
+    assert bench.runner.check_status().level == "good"
+
+
 def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
     bench.press_foot()
     assert ask(bench, "master-check-stop", reason="master is away").ok
