@@ -499,7 +499,7 @@ def _regrade(state: BenchState, asked: RegradeAsked) -> Result:
     decided, piece = asked.decided, asked.decided.piece
     assert piece is not None  # a box stays where it stands
     _check_hands_free(state, piece)
-    settled = CycleState(asked.cycle, asked.kind, is_settled=True)
+    settled = CycleState(asked.cycle, asked.kind, is_settled=True, was_put_away=True)
     waits = put_away.PutAwayState(asked.bin)
     state = replace(state, piece=piece, cycle=settled, put_away=waits, grade=decided.grade)
     return state, (replace(decided, bin=asked.bin),)

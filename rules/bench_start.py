@@ -23,7 +23,10 @@ def resume(work: OpenWork | None) -> Result:
     if work is None:
         return BenchState(), ()
     if work.bin is not None:
-        settled = CycleState(work.cycle, work.kind, is_settled=True, retries=work.retries)
+        settled = CycleState(
+            work.cycle, work.kind, is_settled=True, retries=work.retries,
+            was_put_away=work.regraded_seq is not None,
+        )  # fmt: skip
         waits = PutAwayState(work.bin, work.wrong)
         state = BenchState(cycle=settled, put_away=waits, piece=work.piece, grade=work.grade)
         if work.wrong is not None:

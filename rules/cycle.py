@@ -87,6 +87,7 @@ class CycleState:
         before: The last of them whose readings were good, whatever it counted for.
         is_settled: Its verdict is there; the piece waits for its put-away.
         retries: Whole-set retries the piece has had.
+        was_put_away: The piece lay in its bin and was regraded: its set is not taken again.
     """
 
     number: int = 1
@@ -95,6 +96,7 @@ class CycleState:
     before: Clamping | None = None
     is_settled: bool = False
     retries: int = 0
+    was_put_away: bool = False
 
     @property
     def is_open(self) -> bool:
@@ -153,6 +155,8 @@ def _retry(state: CycleState, rules: RuleSet) -> tuple[CycleState, tuple[CycleOu
     """Take the whole set again, never one clamping; once, and only before the put-away."""
     if not state.is_settled:
         return state, (RetryRefused("there is no verdict to retry; it needs one first"),)
+    if state.was_put_away:
+        return state, (RetryRefused("this piece was put away: it can be measured again"),)
     if state.retries >= rules.retries:
         return state, (RetryRefused(f"this piece has had its retries ({rules.retries})"),)
     return _next_cycle(state, "retry"), ()

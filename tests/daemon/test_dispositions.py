@@ -237,6 +237,20 @@ def test_a_piece_measured_again_whose_verdict_is_hold_is_on_hold(by_cell: ValueB
     assert status(by_cell) == [(1, "released", None)]
 
 
+@pytest.mark.parametrize("is_killed", [True, False])
+def test_a_regraded_piece_had_its_put_away_and_gets_no_retry(
+    by_cell: ValueBench, is_killed: bool
+) -> None:
+    grade_one(by_cell)
+    assert dispose_piece(by_cell, 1, "regrade", grade="grade-2").ok
+    if is_killed:
+        by_cell.restart()
+    refused = send(by_cell, "piece-retry")
+    assert (refused.ok, "was put away" in refused.text) == (False, True)
+    assert by_cell.placed("2")
+    assert status(by_cell) == [(1, "put-away", "grade-2")]
+
+
 def test_a_piece_is_taken_again_between_pieces_only(by_cell: ValueBench) -> None:
     grade_one(by_cell)
     by_cell.value("2.0")
