@@ -149,6 +149,7 @@ def test_every_viewer_gets_the_whole_shop_and_then_only_what_changes(
 ) -> None:
     with publishing(broker.port, "b1", "North bench") as bench, ExitStack() as stack:
         bench.state("loosen")
+        _await_state(board)
         viewers = [stack.enter_context(viewing(board)) for _ in range(50)]
         streams = [viewer.events() for viewer in viewers]
         wholes = [_next_patch(stream, "state") for stream in streams]
@@ -162,6 +163,14 @@ def test_every_viewer_gets_the_whole_shop_and_then_only_what_changes(
     deadline = time.monotonic() + 5
     while json.loads(ask(board, "/status.json")[2])["viewers"]:
         assert time.monotonic() < deadline, "a viewer that left is still counted"
+
+
+def _await_state(board: BoardProcess) -> None:
+    """Wait until the board has the bench's state: who comes sooner is told that it has none."""
+    with viewing(board) as viewer:
+        events = viewer.events()
+        while _next_patch(events, "state")["state"] is None:
+            pass
 
 
 def _next_patch(
