@@ -45,7 +45,7 @@ function checkTracks(recent) {
     return {
       name: titled(check.kind, places, position.position),
       more: ` on ${check.master}`,
-      newest: position.reading_um === null ? "none" : um(position.reading_um),
+      newest: position.reading_um === null ? "none" : short(position.reading_um),
       doubt: position.reading_um === null ? "" : ` µm, ${RESULTS[position.result] ?? position.result}`,
       isOut: position.result === "failed",
       allowed: `${good(position)} µm`,
@@ -69,7 +69,7 @@ function zeroTracks(recent) {
     return {
       name: titled("zero drift", drifts, place),
       more: " since the good check before",
-      newest: signed(newest),
+      newest: signed(newest, short),
       doubt: " µm",
       isOut: !isIn(newest),
       allowed: most === null ? "no limit" : `± ${um(most)} µm`,
@@ -99,7 +99,8 @@ function holderTracks(recent) {
 }
 
 const good = ({ low_um, high_um }) => (low_um < ZERO_UM ? `up to ${um(high_um)}` : `${um(low_um)} to ${um(high_um)}`);
-const signed = (value) => `${value > 0 ? "+" : value < 0 ? "−" : ""}${um(Math.abs(value))}`;
+const short = (value) => um(Number(value.toFixed(2))); // the tables have every digit
+const signed = (value, told = um) => `${value > 0 ? "+" : value < 0 ? "−" : ""}${told(Math.abs(value))}`;
 
 function legend(recent, tracks) {
   const n = Math.max(0, ...(recent.holder ?? []).map((each) => each.first_clampings));

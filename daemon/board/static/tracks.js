@@ -44,7 +44,7 @@ function shareRange({ high, points }) {
 // What lies far out is drawn at the edge: it would flatten all else.
 function checkRange({ low, high, points }) {
   const values = points.map((point) => point.um).filter((value) => value !== null);
-  const most = high ?? Math.max(...values.map(Math.abs), 1);
+  const most = (high ?? Math.max(...values.map(Math.abs), 0)) || 1;
   const least = low ?? (values.some((value) => value < 0) ? -most : 0);
   const band = most - least;
   const bottom = low === null && least === 0 ? 0 : Math.max(Math.min(least, ...values), least - band);
