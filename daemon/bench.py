@@ -32,6 +32,7 @@ from rules.assurance import why_lot_stays_open
 from rules.assurance_model import AssuranceRules
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.capture_model import Tick
+from rules.check_at_bench import CheckAtWork
 from rules.check_facts import CheckFact, DisturbanceFact
 from rules.facts import (
     AlarmNews,
@@ -717,6 +718,14 @@ def _looks_other(before: BenchState, after: BenchState) -> bool:
         or before.lost is not after.lost
         or before.seen is not after.seen
         or before.shelves is not after.shelves
-        or before.check is not after.check
+        or _is_another(before.check, after.check)
         or before.due != after.due
     )
+
+
+def _is_another(before: CheckAtWork | None, after: CheckAtWork | None) -> bool:
+    """Return whether a check moved on: the readings of a face do not show."""
+    if before is None or after is None or before is after:
+        return before is not after
+    is_other_face = before.face.is_reading != after.face.is_reading
+    return is_other_face or replace(before, face=after.face) != after

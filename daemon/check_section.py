@@ -21,15 +21,22 @@ from rules.masters import (
     CheckLimits,
     Master,
     MasterError,
+    StillSpan,
     Subject,
     holder_allowed_nm,
     run_out_limits,
     sensitivity_limits,
+    static_limits,
     tightest_limit_nm,
 )
 from rules.ruleset import RuleBook, RuleSet
 
 _S_PER_HOUR = 3600
+
+_KIND_ON: dict[Subject, CheckKind] = {
+    "eccentric-master": "sensitivity", "gauge-block": "static-step"
+}  # fmt: skip
+"""Which check is made on what; a run-out check on all else."""
 
 
 class MasterSection(Section):
@@ -42,17 +49,32 @@ class MasterSection(Section):
     taper seat itself is in no register and has none."""
 
     uncertainty_um: Annotated[Micrometres, Field(ge=0)] | None = None
-    """U (k = 2) of that value, likewise."""
+    """U (k = 2) of its value, likewise."""
+
+    height_um: Annotated[Micrometres, Field(gt=0)] | None = None
+    """Height of a gauge block by its certificate, likewise."""
+
+    @model_validator(mode="after")
+    def _has_its_own_value(self) -> "MasterSection":
+        is_block = self.subject == "gauge-block"
+        if is_block and self.tir_um is not None:
+            raise KeyFaultError("tir_um", "a gauge block has no run-out; accepted is height_um")
+        if not is_block and self.height_um is not None:
+            raise KeyFaultError("height_um", "accepted with subject = 'gauge-block' alone")
+        return self
 
     @property
     def kind(self) -> CheckKind:
         """Return which check is made on it."""
-        return "sensitivity" if self.subject == "eccentric-master" else "run-out"
+        return _KIND_ON.get(self.subject, "run-out")
 
     @property
     def named(self) -> NamedMaster:
         """Return it as the core takes it, before the register was asked."""
-        return NamedMaster(self.id, self.subject, _nm(self.tir_um), _nm(self.uncertainty_um))
+        return NamedMaster(
+            self.id, self.subject, _nm(self.tir_um), _nm(self.uncertainty_um),
+            _nm(self.height_um),
+        )  # fmt: skip
 
 
 class CheckSection(Section):
@@ -90,6 +112,12 @@ class CheckSection(Section):
         twice = next((kind for kind in kinds if kinds.count(kind) > 1), None)
         if twice is not None:
             raise KeyFaultError("master", f"two for {twice}; accepted is one a kind of check")
+        if "static-step" in kinds and "sensitivity" not in kinds:
+            text = (
+                "a static step alone shows neither averaging nor play; accepted is a gauge "
+                "block beside an eccentric master, never instead of it"
+            )
+            raise KeyFaultError("master", text)
         return self
 
     def due_rules(self, zone: ZoneInfo) -> DueRules:
@@ -117,7 +145,7 @@ def _time(text: str) -> time | None:
 
 
 def check_rules(
-    section: CheckSection, grading: RuleSet, register: Register, where: str
+    section: CheckSection, grading: RuleSet, register: Register, where: str, still: StillSpan
 ) -> CheckRules | None:
     """Return what a bench asks for under these rules; None: no checks.
 
@@ -126,6 +154,7 @@ def check_rules(
         grading: The limits they have to be good enough for.
         register: The register of instruments; empty before the record was read.
         where: File and table of the section, for the reason of a master that proves nothing.
+        still: What the bench's indicators can show of a static step.
     """
     if not section.master:
         return None
@@ -133,7 +162,8 @@ def check_rules(
     unproved: dict[CheckKind, str] = {}
     for number, one in enumerate(section.master):
         try:
-            limits.append(_limits(one, section, grading, certified(one.named, register)))
+            master = certified(one.named, register)
+            limits.append(_limits(one, section, (grading, still), master))
         except (CertificateError, MasterError) as error:
             key = f".{error.key}" if isinstance(error, CertificateError) else ""
             text = error.text if isinstance(error, CertificateError) else str(error)
@@ -143,10 +173,13 @@ def check_rules(
 
 
 def _limits(
-    one: MasterSection, section: CheckSection, grading: RuleSet, master: Master
+    one: MasterSection, section: CheckSection, by: tuple[RuleSet, StillSpan], master: Master
 ) -> CheckLimits:
+    grading, still = by
     if one.kind == "sensitivity":
         return sensitivity_limits(master, tightest_limit_nm(grading.grades))
+    if one.kind == "static-step":
+        return static_limits(master, tightest_limit_nm(grading.grades), still)
     allowed = section.holder_um
     return run_out_limits(
         master,
@@ -154,7 +187,9 @@ def _limits(
     )
 
 
-def master_faults(section: CheckSection, book: RuleBook) -> Iterator[tuple[str, str]]:
+def master_faults(
+    section: CheckSection, book: RuleBook, still: StillSpan
+) -> Iterator[tuple[str, str]]:
     """Yield key and reason of every master that can prove nothing for an article.
 
     One whose values are left to the register is not looked at: a file is read without it.
@@ -164,7 +199,7 @@ def master_faults(section: CheckSection, book: RuleBook) -> Iterator[tuple[str, 
             continue
         for article, grading in book.articles.items():
             try:
-                _limits(one, section, grading, certified(one.named, {}))
+                _limits(one, section, (grading, still), certified(one.named, {}))
             except MasterError as error:
                 yield (
                     f"master.{number}",
@@ -175,7 +210,7 @@ def master_faults(section: CheckSection, book: RuleBook) -> Iterator[tuple[str, 
 
 def note_masters(
     number: int, section: CheckSection, mode: Literal["sweep", "single-value"],
-    book: RuleBook, faults: Faults,
+    book: RuleBook, still: StillSpan, faults: Faults,
 ) -> None:  # fmt: skip
     """Note every fault of a bench's masters.
 
@@ -184,11 +219,16 @@ def note_masters(
         section: Its checks.
         mode: How the bench captures.
         book: Its rule file.
+        still: What its indicators can show of a static step.
         faults: Where they are noted.
     """
     where = f"bench.{number}.check"
     if section.zero_drift_um is not None and mode == "single-value":
         text = "finished values don't say where the zero lies; accepted is to leave it out"
         faults.add(f"{where}.zero_drift_um", text)
-    for key, text in master_faults(section, book):
+    steps = [i for i, one in enumerate(section.master) if one.kind == "static-step"]
+    if steps and mode == "single-value":
+        text = "finished values say nothing at standstill; accepted is no gauge block"
+        faults.add(f"{where}.master.{steps[0]}", text)
+    for key, text in master_faults(section, book, still):
         faults.add(f"{where}.{key}", text)

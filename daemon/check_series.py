@@ -36,7 +36,7 @@ def _readings(db: sqlite3.Connection, one: BenchConfig, zone: ZoneInfo) -> Itera
         drawn = tuple(CheckPoint(_at(at, zone), um, result) for at, um, result, *_ in points)
         yield CheckPanel(
             f"{kind} on {master}{_of(position)}, µm", drawn,
-            low_um if kind == "sensitivity" else None, high_um,
+            None if kind == "run-out" else low_um, high_um,
         )  # fmt: skip
 
 

@@ -31,6 +31,7 @@ from rules.foot_switch import FootRules
 from rules.holder_series import holder_limit_nm
 from rules.instruments import Register
 from rules.length import um_to_nm
+from rules.masters import StillSpan
 from rules.put_away import PutAwayRules
 from rules.rotation import Rotation
 from rules.ruleset import RuleBook, RuleSet
@@ -107,8 +108,9 @@ class BenchConfig:
     def measuring_with(self, register: Register) -> "BenchConfig":
         """Return the bench as it goes by this register: its masters' values come from there."""
         check = check_rules(
-            self.section.check, self.rules.grading, register, f"{self.where}.check"
-        )
+            self.section.check, self.rules.grading, register, f"{self.where}.check",
+            _still(self.section),
+        )  # fmt: skip
         return replace(self, rules=replace(self.rules, check=check), register=register)
 
     @property
@@ -178,7 +180,10 @@ def misfits(config: Config, bench: str, read: ReadRules) -> tuple[str, ...]:
             config_checks.check_fit(raw, read.outline, f"bench.{number}", faults)
             if read.rules is not None:
                 section = next(one.section for one in config.benches if one.id == bench)
-                note_masters(number, section.check, section.capture.mode, read.rules, faults)
+                note_masters(
+                    number, section.check, section.capture.mode, read.rules,
+                    _still(section), faults,
+                )  # fmt: skip
     return tuple(faults.lines)
 
 
@@ -200,7 +205,7 @@ def load(path: Path) -> Config:
         with_books = _with_books(file, rule_sets)
         check_lots(with_books, faults)
         for number, (bench, book) in with_books.items():
-            note_masters(number, bench.check, bench.capture.mode, book, faults)
+            note_masters(number, bench.check, bench.capture.mode, book, _still(bench), faults)
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(
@@ -333,7 +338,8 @@ def bench_rules(
     )
     foot = FootRules(_ns(section.foot_switch.long_press_s))
     rotation = Rotation(section.rotation.spindle, section.rotation.collet)
-    check = check_rules(section.check, grading, register, f"{where}.check")
+    where = f"{where}.check"
+    check = check_rules(section.check, grading, register, where, _still(section))
     return BenchRules(grading, capture, put_away, foot, rotation, check)
 
 
@@ -341,14 +347,12 @@ def capture_rules(
     section: CaptureSection, indicators: list[IndicatorSection], grading: RuleSet
 ) -> CaptureRules:
     """Return the plain capture rules of a bench table."""
-    finest = min(um_to_nm(indicator.step_um) for indicator in indicators)
-    moving = um_to_nm(section.moving_um) if section.moving_um is not None else 4 * finest
     return CaptureRules(
         mode=section.mode,
         indicators=tuple(_indicator(i, section, grading) for i in indicators),
         settle_ns=_ns(section.settle_s),
         run_up_ns=_ns(section.run_up_s),
-        moving_nm=moving,
+        moving_nm=_moving_nm(section, indicators),
         turn_wait_ns=_ns(section.turn_wait_s),
         lift_ns=_ns(section.lift_s),
         removal_ns=_ns(section.removal_s),
@@ -356,6 +360,23 @@ def capture_rules(
         loosening_ns=_ns(section.loosening_s),
         reclamp_min_ns=_ns(section.reclamp_min_s),
     )
+
+
+def _moving_nm(section: CaptureSection, indicators: list[IndicatorSection]) -> int:
+    finest = min(um_to_nm(indicator.step_um) for indicator in indicators)
+    return um_to_nm(section.moving_um) if section.moving_um is not None else 4 * finest
+
+
+def _window_um(indicator: IndicatorSection) -> tuple[Decimal, Decimal]:
+    low, high = indicator.window_um or (-_NO_WINDOW_UM, _NO_WINDOW_UM)
+    return Decimal(low), Decimal(high)
+
+
+def _still(section: BenchSection) -> StillSpan:
+    """Return what the indicators of a bench can show at standstill."""
+    widths = [high - low for low, high in map(_window_um, section.indicator)]
+    moving_nm = _moving_nm(section.capture, section.indicator)
+    return StillSpan(um_to_nm(min(widths)), moving_nm)
 
 
 def share_limit_nm(section: BenchSection, grading: RuleSet) -> int | None:
@@ -367,7 +388,7 @@ def share_limit_nm(section: BenchSection, grading: RuleSet) -> int | None:
 def _indicator(
     indicator: IndicatorSection, section: CaptureSection, grading: RuleSet
 ) -> IndicatorRules:
-    low, high = indicator.window_um or (Decimal(-_NO_WINDOW_UM), Decimal(_NO_WINDOW_UM))
+    low, high = _window_um(indicator)
     sweep = SweepRules(
         proof=section.proof or "index",
         turns=grading.turns,

@@ -66,6 +66,7 @@ def _listed(one: Instrument) -> dict[str, Any]:
         "checks": one.uses if one.kind in MASTERS else None,
         "form_um": _um(one.form_nm), "tir_um": _um(one.tir_nm),
         "uncertainty_um": _um(one.expanded_uncertainty_nm),
+        "height_um": _um(one.height_nm),
         "diameter_mm": _mm(one.diameter_nm),
         "gripping_length_mm": _mm(one.gripping_length_nm),
         "measuring_force_mn": one.measuring_force_mn,
@@ -114,6 +115,7 @@ def _lengths(entry: InstrumentEntry) -> dict[str, Any]:
         "form_nm": _nm(entry.form_um),
         "tir_nm": _nm(entry.tir_um),
         "expanded_uncertainty_nm": _nm(entry.uncertainty_um),
+        "height_nm": _nm(entry.height_um),
         "diameter_nm": _mm_to_nm(entry.diameter_mm),
         "gripping_length_nm": _mm_to_nm(entry.gripping_length_mm),
     }

@@ -156,6 +156,10 @@ def _captured(
 ) -> Result:
     if state.lost and not _passes_while_lost(event):
         return state, ()
+    if bench_check.is_static(state) and isinstance(event, Seen | Edge | Tick):
+        return (
+            (state, ()) if isinstance(event, Tick) else bench_check.stood(state, event, rules)
+        )
     captured, outcomes = capture.step(state.capture, event, rules.capture)
     if captured is not state.capture:
         state = replace(state, capture=captured)
@@ -343,19 +347,25 @@ def _signal_fault(state: BenchState, event: SignalFault) -> Result:
 def foot_place(state: BenchState, rules: BenchRules, lot: LotView | None) -> foot_switch.Place:
     """Return where a press of the foot switch finds the bench."""
     is_single = rules.capture.mode == "single-value"
-    refusal = None if state.check is not None else why_refused(state, lot)
-    if refusal == "check-due" and state.is_measuring:
-        refusal = None  # no check begins within a sweep
     return foot_switch.place(
         state.put_away,
         foot_confirms="foot" in rules.put_away.by,
         is_lost=bool(state.lost),
         has_spoken=is_single or bool(state.seen),  # such a one speaks when its key is pressed
-        refusal=refusal,
+        refusal=_foot_refusal(state, lot),
         is_single_value=is_single,
         is_turning=state.is_measuring or state.capture.phase in ("running-up", "sweeping"),
         is_loosened=state.capture.loosening is not None,
     )
+
+
+def _foot_refusal(state: BenchState, lot: LotView | None) -> str | None:
+    if state.check is not None:
+        return "static-step" if bench_check.is_static(state) else None
+    refusal = why_refused(state, lot)
+    if refusal == "check-due" and state.is_measuring:
+        return None  # no check begins within a sweep
+    return refusal
 
 
 def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None) -> Result:
@@ -380,7 +390,7 @@ def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None)
             return call(state, "attention-asked")
         case "begin-check" if rules.check is not None and rules.check.unproved:
             return call(state, "help-called")  # no master to check it on: the lead's to mend
-        case "begin-check":
+        case "begin-check" | "read-face":
             return bench_check.begin(state, CheckBegun("foot-switch", "operator"), rules)
 
 

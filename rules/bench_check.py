@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from rules import check_at_bench
+from rules import capture, check_at_bench, static_step
 from rules.bench_alarms import alarm
 from rules.bench_model import (
     BenchRules,
@@ -13,7 +13,8 @@ from rules.bench_model import (
     DueChanged,
     Result,
 )
-from rules.check_at_bench import CheckRules
+from rules.capture_model import Edge, LineLost, Seen, Tick
+from rules.check_at_bench import CheckAtWork, CheckRules
 from rules.check_facts import CheckFact
 from rules.clamping import Clamping
 from rules.facts import AlarmCode, Fact
@@ -60,13 +61,15 @@ def due_changed(state: BenchState, event: DueChanged, rules: BenchRules) -> Resu
 
 
 def begin(state: BenchState, asked: CheckBegun, rules: BenchRules) -> Result:
-    """Begin a check between two pieces.
+    """Begin a check between two pieces; within a static step the face is announced so.
 
     Raises:
         CommandRefusedError: If none is asked for, one is begun, a piece is in work, or a
             master can prove nothing.
     """
     wanted = _asked_for(rules)
+    if is_static(state):
+        return face_announced(state, rules)
     if wanted.unproved:
         raise CommandRefusedError("; ".join(wanted.unproved.values()))
     if state.check is not None:
@@ -94,6 +97,7 @@ def stop(state: BenchState, asked: CheckStopped, rules: BenchRules) -> Result:
         raise CommandRefusedError("breaking a check off needs a reason")
     fact = check_at_bench.broken_off(state.check, wanted, asked.reason, asked.role)
     begun = "begun-before" if state.begun == "check" else state.begun
+    state = _swept_again(state, rules)
     return replace(state, check=None, begun=begun), (fact,)
 
 
@@ -120,7 +124,68 @@ def interrupted(state: BenchState, why: str) -> BenchState:
     """Return the state after an indicator was lost: seats of a check are taken again."""
     if state.check is None:
         return state
-    return replace(state, check=replace(state.check, seats=(), note=why))
+    anew = replace(state.check, seats=(), note=why, face=static_step.StepState())
+    return replace(state, check=anew)
+
+
+# --- a static step: the spindle stands, and capture sees nothing of it ------------------------
+
+
+def is_static(state: BenchState) -> bool:
+    """Return whether a static step is being made: what is read then is no clamping."""
+    return state.check is not None and state.check.kind == "static-step"
+
+
+def face_announced(state: BenchState, rules: BenchRules) -> Result:
+    """Read the face that the stylus is set on, from now on."""
+    assert state.check is not None  # the caller asked
+    return _stepped(state, static_step.Announced(), rules)
+
+
+def stood(state: BenchState, event: Seen | Edge | Tick, rules: BenchRules) -> Result:
+    """Take what is said while the spindle has to stand."""
+    assert state.check is not None  # the caller asked
+    number, _ = static_step.face_of(state.check.seat)
+    if isinstance(event, Tick):
+        return state, ()
+    if isinstance(event, Seen) and event.indicator != rules.capture.indicators[number].id:
+        return state, ()
+    return _stepped(state, event, rules)
+
+
+def _stepped(state: BenchState, event: static_step.StepEvent, rules: BenchRules) -> Result:
+    at_work, wanted = state.check, rules.check
+    assert at_work is not None
+    assert wanted is not None
+    number, _ = static_step.face_of(at_work.seat)
+    by = rules.capture.indicators[number]
+    face, outcomes = static_step.step(at_work.face, event, by, rules.capture.moving_nm)
+    at_work = replace(at_work, face=face)
+    if isinstance(event, static_step.Announced):
+        at_work = replace(at_work, note="")
+    fact: CheckFact | None = None
+    after: CheckAtWork | None = at_work
+    for outcome in outcomes:
+        match outcome:
+            case static_step.FaceRead(sweep):
+                after, fact = check_at_bench.face_read(at_work, sweep, rules.capture, wanted)
+            case static_step.FaceSpoiled():
+                after, fact = check_at_bench.face_spoiled(at_work, outcome, wanted)
+    if after is None or after.kind != at_work.kind:
+        state = _swept_again(replace(state, check=at_work), rules)
+    elif static_step.face_of(after.seat)[0] != number:  # another indicator, its own unit
+        after = replace(after, face=static_step.StepState(seen_ns=face.seen_ns))
+    return replace(state, check=after), () if fact is None else (fact,)
+
+
+def _swept_again(state: BenchState, rules: BenchRules) -> BenchState:
+    """Return the state after a static step: the stylus lies nobody knows where."""
+    seen_ns = state.check.face.seen_ns if state.check is not None else None
+    if not is_static(state) or seen_ns is None:
+        return state
+    lost = LineLost(rules.capture.indicators[0].id, seen_ns)
+    forgot, _ = capture.step(state.capture, lost, rules.capture)
+    return replace(state, capture=forgot)
 
 
 def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Result:

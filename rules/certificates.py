@@ -16,6 +16,7 @@ _KINDS: Mapping[Subject, InstrumentKind] = {
     "solid-mandrel": "mandrel",
     "reference-collet": "reference-collet",
     "eccentric-master": "eccentric-master",
+    "gauge-block": "gauge-block",
 }
 """As what the register knows a master; the taper seat itself is no instrument."""
 
@@ -26,7 +27,8 @@ class CertificateError(ValueError):
     """A master whose values can't be had.
 
     Attributes:
-        key: The key of its table in the bench file: id, subject, tir_um or uncertainty_um.
+        key: The key of its table in the bench file: subject, tir_um, height_um or
+            uncertainty_um.
         text: What is wrong and what is accepted.
     """
 
@@ -44,13 +46,15 @@ class NamedMaster:
         id: Its identity.
         subject: What it is.
         tir_nm: Run-out (TIR) as the file has it; None: as the register has it.
-        expanded_uncertainty_nm: U (k = 2) of it, likewise.
+        expanded_uncertainty_nm: U (k = 2) of its value, likewise.
+        height_nm: Height of a gauge block, which has no run-out, likewise.
     """
 
     id: str
     subject: Subject
     tir_nm: int | None = None
     expanded_uncertainty_nm: int | None = None
+    height_nm: int | None = None
 
     @property
     def is_in_register(self) -> bool:
@@ -60,9 +64,19 @@ class NamedMaster:
     @property
     def has_values(self) -> bool:
         """Return whether its values are known without the register."""
-        return not self.is_in_register or None not in (
-            self.tir_nm, self.expanded_uncertainty_nm
-        )  # fmt: skip
+        values = (self.value_nm, self.expanded_uncertainty_nm)
+        return not self.is_in_register or None not in values
+
+    @property
+    def value_nm(self) -> int | None:
+        """Return what its certificate says, as the file has it."""
+        return self.height_nm if self.subject == "gauge-block" else self.tir_nm
+
+    def master(self, value_nm: int, expanded_uncertainty_nm: int) -> Master:
+        """Return it with these values."""
+        if self.subject == "gauge-block":
+            return Master(self.id, self.subject, 0, expanded_uncertainty_nm, value_nm)
+        return Master(self.id, self.subject, value_nm, expanded_uncertainty_nm)
 
 
 def certified(named: NamedMaster, register: Register) -> Master:
@@ -72,22 +86,18 @@ def certified(named: NamedMaster, register: Register) -> Master:
         CertificateError: If neither has them, the two differ, or it is of another kind there.
     """
     if not named.is_in_register:
-        return Master(
-            named.id, named.subject, named.tir_nm or 0, named.expanded_uncertainty_nm or 0
-        )
+        return named.master(named.tir_nm or 0, named.expanded_uncertainty_nm or 0)
+    key = "height_um" if named.subject == "gauge-block" else "tir_um"
+    u_nm = named.expanded_uncertainty_nm
     known = register.get(named.id)
     if known is None:
-        return Master(
-            named.id, named.subject, _known(named, "tir_um", named.tir_nm),
-            _known(named, "uncertainty_um", named.expanded_uncertainty_nm),
-        )  # fmt: skip
+        value_nm = _known(named, key, named.value_nm)
+        return named.master(value_nm, _known(named, "uncertainty_um", u_nm))
     _check_kind(named, known)
-    given = (
-        ("tir_um", named.tir_nm, known.tir_nm),
-        ("uncertainty_um", named.expanded_uncertainty_nm, known.expanded_uncertainty_nm),
-    )
-    tir_nm, uncertainty_nm = (_agreed(key, a, b, known) for key, a, b in given)
-    return Master(named.id, named.subject, tir_nm, uncertainty_nm)
+    there_nm = known.height_nm if known.kind == "gauge-block" else known.tir_nm
+    value_nm = _agreed(key, named.value_nm, there_nm, known)
+    u_nm = _agreed("uncertainty_um", u_nm, known.expanded_uncertainty_nm, known)
+    return named.master(value_nm, u_nm)
 
 
 def _check_kind(named: NamedMaster, known: Instrument) -> None:

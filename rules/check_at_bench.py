@@ -2,7 +2,8 @@
 
 Begun by foot switch or command, never guessed: a clamping that nobody announced as one of a
 master is none. One kind after the other until all that are asked for are good; a failed one
-ends it. A seat whose sweep has no result is taken again and is on record.
+ends it. A seat whose sweep has no result is taken again and is on record. The faces of a
+static step are its seats: each is announced and read by ``rules.static_step``.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,19 +11,29 @@ from dataclasses import dataclass, field, replace
 
 from rules.capture_model import CaptureRules
 from rules.check_facts import BegunBy, CheckFact, PositionCheck
-from rules.clamping import Clamping
+from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.length import um_text
-from rules.master_check import CheckResult, MasterCheck, judge_run_out, judge_sensitivity
+from rules.master_check import (
+    CheckResult,
+    MasterCheck,
+    judge_run_out,
+    judge_sensitivity,
+    judge_static,
+)
 from rules.master_seat import Seat, finished_seat, seat_of
 from rules.masters import CheckKind, CheckLimits, Subject
+from rules.static_step import FaceSpoiled, StepState, face_of, level_nm
+from rules.sweep import RunOut, Sweep
 
-SEATS: Mapping[CheckKind, int] = {"run-out": 1, "sensitivity": 2}
+SEATS: Mapping[CheckKind, int] = {"run-out": 1, "sensitivity": 2, "static-step": 2}
+"""Seats of a check; of a static step faces, for each indicator."""
 
 _SEATING: Mapping[Subject, str] = {
     "solid-mandrel": "seat mandrel {} in the holder's taper, the stylus on it",
     "taper-seat": "set the stylus on the taper seat itself",
     "reference-collet": "clamp reference collet {} with its pin",
     "eccentric-master": "clamp eccentric master {}",
+    "gauge-block": "set gauge block {} under the stylus",
 }
 
 _WORST: tuple[CheckResult, ...] = ("failed", "invalid", "good")
@@ -68,6 +79,7 @@ class CheckAtWork:
         seats: Seats measured so far.
         good: Kinds found good of this check.
         note: What is to be done again, and why; "" when nothing is.
+        face: Where the reading of a static step's face stands.
     """
 
     kind: CheckKind
@@ -76,6 +88,7 @@ class CheckAtWork:
     seats: tuple[Clamping, ...] = ()
     good: frozenset[CheckKind] = frozenset()
     note: str = ""
+    face: StepState = field(default_factory=StepState)
 
     @property
     def seat(self) -> int:
@@ -133,7 +146,55 @@ def seat_taken(
     )
     zeroed = tuple(_with_drift(one, at_work.kind, zeros) for one in checks)
     fact = _fact(at_work, limits, seats, zeroed)
-    return _after(at_work, fact, clamping, rules), fact
+    # A sweep without a result is taken again; two seats that don't fit are both.
+    kept = at_work.seats if clamping.invalid is not None else ()
+    return _after(at_work, fact, kept, rules), fact
+
+
+def face_read(
+    at_work: CheckAtWork, sweep: Sweep, capture: CaptureRules, rules: CheckRules
+) -> tuple[CheckAtWork | None, CheckFact | None]:
+    """Take a face of a static step; return as ``seat_taken`` does."""
+    number, _ = face_of(at_work.seat)
+    by = capture.indicators[number]
+    still = PositionRunOut(by.id, by.position, sweep, RunOut(None, None, invalid="no-turning"))
+    nobody = Loosening("not-observed", sweep.at_ns[0])
+    face = Clamping("sweep", sweep.at_ns[0], sweep.at_ns[-1], (still,), nobody)
+    seats = (*at_work.seats, face)
+    if len(seats) < seats_needed(at_work.kind, capture):
+        return replace(at_work, seats=seats, note=""), None
+    limits = rules.of(at_work.kind)
+    checks = tuple(
+        _stepped(seats[2 * i : 2 * i + 2], capture.moving_nm, limits)
+        for i in range(len(capture.indicators))
+    )
+    fact = _fact(at_work, limits, seats, checks)
+    return _after(at_work, fact, (), rules), fact
+
+
+def _stepped(faces: Sequence[Clamping], moving_nm: int, limits: CheckLimits) -> PositionCheck:
+    beside, on = (level_nm(face.positions[0].sweep.value_nm) for face in faces)
+    of = faces[0].positions[0]
+    check = judge_static(beside, on, moving_nm, limits)
+    return PositionCheck(of.position, of.indicator, check)
+
+
+def face_spoiled(
+    at_work: CheckAtWork, spoiled: FaceSpoiled, rules: CheckRules
+) -> tuple[CheckAtWork, CheckFact]:
+    """Return a static step of which a face has to be read again, and the record of it."""
+    fact = CheckFact(
+        at_work.kind, "invalid", spoiled.reason, spoiled.what_to_do,
+        rules.of(at_work.kind).master, (), at_work.seats, at_work.by, at_work.role,
+    )  # fmt: skip
+    whole = len(at_work.seats) // 2 * 2 if spoiled.from_start else len(at_work.seats)
+    note = f"{spoiled.reason}: {spoiled.what_to_do}"
+    return replace(at_work, seats=at_work.seats[:whole], note=note), fact
+
+
+def seats_needed(kind: CheckKind, capture: CaptureRules) -> int:
+    """Return how many seats a check has on this bench."""
+    return SEATS[kind] * (len(capture.indicators) if kind == "static-step" else 1)
 
 
 def _position(
@@ -193,13 +254,11 @@ def _fact(
 
 
 def _after(
-    at_work: CheckAtWork, fact: CheckFact, last: Clamping, rules: CheckRules
+    at_work: CheckAtWork, fact: CheckFact, kept: tuple[Clamping, ...], rules: CheckRules
 ) -> CheckAtWork | None:
     if fact.result == "failed":
         return None
     if fact.result == "invalid":
-        # A sweep without a result is taken again; two seats that don't fit are both.
-        kept = at_work.seats if last.invalid is not None else ()
         return replace(at_work, seats=kept, note=f"{fact.reason}: {fact.what_to_do}")
     good = at_work.good | {at_work.kind}
     if good >= rules.kinds:
@@ -228,9 +287,24 @@ def drift_text(fact: CheckFact, rules: CheckRules) -> str:
     )
 
 
-def seating(at_work: CheckAtWork, rules: CheckRules) -> str:
+def seating(at_work: CheckAtWork, rules: CheckRules, capture: CaptureRules) -> str:
     """Return what is to be put on the bench, as a sentence without its full stop."""
     master = rules.of(at_work.kind).master
+    if at_work.kind == "static-step":
+        return _setting(at_work, master.id, capture)
     if at_work.seat == 2:
         return f"Master check: loosen, turn {master.id} by half a turn, clamp it again"
     return f"Master check: {_SEATING[master.subject].format(master.id)}"
+
+
+def _setting(at_work: CheckAtWork, master: str, capture: CaptureRules) -> str:
+    """Return where the stylus is to be set, and of which indicator where there are several."""
+    number, face = face_of(at_work.seat)
+    by = capture.indicators[number]
+    whose = f" of {by.position}" if len(capture.indicators) > 1 else ""
+    if at_work.face.is_reading:
+        return f"Hands off: the stylus{whose} is read {face} gauge block {master}"
+    return (
+        f"Static step: the spindle stands; set the stylus{whose} {face} gauge block {master}, "
+        "then press the foot switch"
+    )

@@ -20,6 +20,7 @@ Place = Literal[
     "coming-up",          # no reading has come yet
     "no-lot",
     "check-due",          # a master check is due and not begun
+    "static-step",        # a face of a master check's static step is awaited or read
     "order-filled",
     "lot-exhausted",      # every piece of the lot was measured
     "single-value",       # the indicator sends finished values
@@ -31,7 +32,9 @@ Place = Literal[
 
 Press = Literal["short", "long"]
 
-Meaning = Literal["nothing", "loosened", "confirm", "begin-check", "call-help", "ask-attention"]
+Meaning = Literal[
+    "nothing", "loosened", "confirm", "begin-check", "read-face", "call-help", "ask-attention"
+]
 
 Call = Literal["help-called", "attention-asked"]
 """Alarm codes of the two calls."""
@@ -97,6 +100,7 @@ TABLE: Mapping[Place, Row] = {
     "coming-up": Row("`coming-up`: no reading yet", "nothing", "call-help"),
     "no-lot": Row("`no-lot`", "nothing", "call-help"),
     "check-due": Row("`master-check`, not begun", "begin-check", "call-help"),
+    "static-step": Row("`master-check`, a static step", "read-face", "call-help"),
     "order-filled": Row("`order-filled`", "nothing", "call-help"),
     "lot-exhausted": Row(
         "`blocked`: every piece of the lot was measured", "nothing", "call-help"
@@ -121,6 +125,7 @@ WORDS: Mapping[Meaning, str] = {
     "loosened": "says that the nut was opened (evidence `foot-switch`)",
     "confirm": "confirms that the piece lies in the lit bin",
     "begin-check": "begins the master check: the next clampings are of the master",
+    "read-face": "says that the stylus is set on the face the prompt names, hands off",
     "call-help": "calls for help (alarm `help-called`)",
     "ask-attention": "asks for a look at the piece in hand (alarm `attention-asked`)",
 }
@@ -173,6 +178,8 @@ def _stopped(refusal: str | None, *, is_lost: bool, has_spoken: bool) -> Place |
             return "no-lot"
         case "check-due":
             return "check-due"
+        case "static-step":
+            return "static-step"
         case "order-filled":
             return "order-filled"
         case "beyond-lot":

@@ -11,13 +11,13 @@ from typing import Any, Literal
 
 InstrumentKind = Literal[
     "indicator", "pin", "holder", "mandrel", "reference-collet", "eccentric-master",
-    "torque-tool",
+    "gauge-block", "torque-tool",
 ]  # fmt: skip
 
 MASTERS: frozenset[InstrumentKind] = frozenset(
-    {"mandrel", "reference-collet", "eccentric-master"}
+    {"mandrel", "reference-collet", "eccentric-master", "gauge-block"}
 )
-"""What a master check is made on; each has a run-out and its U by certificate."""
+"""What a master check is made on; each has a value and its U by certificate."""
 
 
 class InstrumentError(ValueError):
@@ -35,10 +35,11 @@ class Instrument:
         due: Last day on which the calibration is in date; None: it needs none.
         form_nm: Roundness of a pin; None where not known.
         tir_nm: Run-out of a master; None for others.
-        expanded_uncertainty_nm: U (k = 2) of ``tir_nm``; None for others.
+        expanded_uncertainty_nm: U (k = 2) of a master's value; None for others.
         diameter_nm: Nominal diameter of a pin; None for others.
         gripping_length_nm: How much of a pin is there for a collet to grip; None: not known.
         measuring_force_mn: Measuring force of an indicator in millinewtons; None: not known.
+        height_nm: Height of a gauge block; None for others.
         uses: Clampings it was used for; of a master, checks made on it.
         is_withdrawn: It is not to be used any more.
     """
@@ -53,6 +54,7 @@ class Instrument:
     diameter_nm: int | None = None
     gripping_length_nm: int | None = None
     measuring_force_mn: int | None = None
+    height_nm: int | None = None
     uses: int = 0
     is_withdrawn: bool = False
 
@@ -82,6 +84,7 @@ class Calibrated:
     diameter_nm: int | None = None
     gripping_length_nm: int | None = None
     measuring_force_mn: int | None = None
+    height_nm: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,7 @@ def step(register: Register, fact: InstrumentFact) -> Register:
 
 _CERTIFIED = (
     "form_nm", "tir_nm", "expanded_uncertainty_nm", "diameter_nm", "gripping_length_nm",
-    "measuring_force_mn",
+    "measuring_force_mn", "height_nm",
 )  # fmt: skip
 
 
@@ -166,5 +169,8 @@ def _check_entry(register: Register, fact: Entered) -> None:
     if not new.id.strip() or new.id in register:
         what = f"{new.id!r} is taken" if new.id.strip() else "an identity is missing"
         raise InstrumentError(f"{what}; accepted is an identity that was never used")
-    if new.kind in MASTERS and None in (new.tir_nm, new.expanded_uncertainty_nm):
-        raise InstrumentError(f"master {new.id}: its run-out and U are needed")
+    is_block = new.kind == "gauge-block"
+    value_nm = new.height_nm if is_block else new.tir_nm
+    if new.kind in MASTERS and None in (value_nm, new.expanded_uncertainty_nm):
+        what = "height" if is_block else "run-out"
+        raise InstrumentError(f"master {new.id}: its {what} and U are needed")

@@ -13,6 +13,10 @@ that the indicator does not follow is it a failure.
 
 A seat may be a finished TIR of the indicator's own making. Then nobody saw how fast the master
 turned, nor that it was turned over between its seats: a good check says so.
+
+A *static step* may be added to the sensitivity check: a gauge block under the stylus, at
+standstill (``rules.static_step``). It shows unit and scale over more of the range, and
+neither averaging nor play.
 """
 
 from collections.abc import Sequence
@@ -119,6 +123,27 @@ def judge_sensitivity(
     return _by_vector(limits, mean_nm, first, second)
 
 
+def judge_static(
+    beside_nm: int, on_nm: int, moving_nm: int, limits: CheckLimits
+) -> MasterCheck:
+    """Return what a gauge block says of the indicator.
+
+    Args:
+        beside_nm: Mean indication beside the block.
+        on_nm: Mean indication on it; which of the two is larger is the stylus' own affair.
+        moving_nm: Change of indication that shows that something moved, above 0.
+        limits: See ``rules.masters.static_limits``.
+    """
+    height_nm = abs(on_nm - beside_nm)
+    if height_nm <= moving_nm:
+        text = f"both faces read alike, {um_text(height_nm)} µm apart: the indicator does not"
+        return _again(limits, f"{text} follow, or the stylus was not set over", _SET_OVER)
+    wrong = _outside(limits, height_nm, "the step between both faces reads")
+    return _failed(limits, wrong, _LOOK, height_nm) if wrong else _good(limits, height_nm)
+
+
+_SET_OVER = "set the stylus beside the block, then on it; look whether the indicator follows"
+
 _LOOK = (
     "look at the stylus, at unit, scale and mode of the indicator and at the driver's options; "
     "nothing is graded until a check is good"
@@ -178,10 +203,11 @@ def _too_slow(seats: Sequence[Seat], fastest_turn_ns: int) -> str:
 def _outside(limits: CheckLimits, value_nm: int, what: str) -> str:
     if limits.low_nm <= value_nm <= limits.high_nm:
         return ""
-    share = 100 * value_nm / limits.master.tir_nm
+    certified_nm = limits.master.value_nm
+    share = 100 * value_nm / certified_nm
     return (
         f"{what} {um_text(value_nm)} µm, {share:.0f} % of the certificate's "
-        f"{um_text(limits.master.tir_nm)} µm; good is {um_text(limits.low_nm)} to "
+        f"{um_text(certified_nm)} µm; good is {um_text(limits.low_nm)} to "
         f"{um_text(limits.high_nm)} µm"
     )
 

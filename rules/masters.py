@@ -6,7 +6,7 @@ ISO 14253-1, from memory; the shares below are common practice, no source):
 
 * run-out: what the holder has itself is at most reading + certificate + U, whichever way
   the two vectors lie. So the reading may be at most allowed − certificate − U.
-* sensitivity: |reading − certificate| may be at most allowed − U.
+* sensitivity, static step: |reading − certificate| may be at most allowed − U.
 """
 
 from collections.abc import Sequence
@@ -16,9 +16,12 @@ from typing import Literal
 from rules.length import um_text
 from rules.ruleset import Grade
 
-CheckKind = Literal["run-out", "sensitivity"]
+CheckKind = Literal["run-out", "sensitivity", "static-step"]
+"""A static step is added to a sensitivity check, never made instead of it."""
 
-Subject = Literal["solid-mandrel", "taper-seat", "reference-collet", "eccentric-master"]
+Subject = Literal[
+    "solid-mandrel", "taper-seat", "reference-collet", "eccentric-master", "gauge-block"
+]
 """What a check is made on. A pin does not clamp without a collet."""
 
 HOLDER_ALONE: frozenset[Subject] = frozenset({"solid-mandrel", "taper-seat"})
@@ -38,19 +41,27 @@ class MasterError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Master:
-    """A thing of known run-out.
+    """A thing of known run-out, or of known height.
 
     Attributes:
         id: Its identity in the register.
         subject: What it is.
-        tir_nm: Run-out (TIR) by its certificate, from 0; 0 for the taper seat itself.
-        expanded_uncertainty_nm: U (k = 2) of that value, from 0; 0 for the taper seat.
+        tir_nm: Run-out (TIR) by its certificate, from 0; 0 for the taper seat itself and for
+            a gauge block.
+        expanded_uncertainty_nm: U (k = 2) of its value, from 0; 0 for the taper seat.
+        height_nm: Height of a gauge block by its certificate; 0 for others.
     """
 
     id: str
     subject: Subject
     tir_nm: int
     expanded_uncertainty_nm: int
+    height_nm: int = 0
+
+    @property
+    def value_nm(self) -> int:
+        """Return what its certificate says: of a gauge block its height, else its run-out."""
+        return self.height_nm if self.subject == "gauge-block" else self.tir_nm
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +111,9 @@ def run_out_limits(master: Master, allowed_nm: int) -> CheckLimits:
     Raises:
         MasterError: If the certificate leaves nothing of what is allowed.
     """
-    if master.subject == "eccentric-master":
+    if master.subject in ("eccentric-master", "gauge-block"):
         raise MasterError(
-            f"master {master.id}: an eccentric master shows no run-out of the holder; accepted "
+            f"master {master.id}: a {master.subject} shows no run-out of the holder; accepted "
             "are a solid mandrel, the taper seat, a reference collet with its pin"
         )
     most_nm = allowed_nm - master.tir_nm - master.expanded_uncertainty_nm
@@ -141,12 +152,59 @@ def sensitivity_limits(
             f"{um_text(low)} to {um_text(high)} µm, 0.8 to 1.5 times the tightest limit"
         )
     allowed = tightest_nm // ALLOWED_SHARE if allowed_nm is None else allowed_nm
-    if 2 * master.expanded_uncertainty_nm > allowed:
+    return _about_value("sensitivity", master, allowed)
+
+
+@dataclass(frozen=True, slots=True)
+class StillSpan:
+    """What a stylus at standstill can be read over.
+
+    Attributes:
+        reach_nm: Width of the narrowest window of the bench's indicators.
+        moving_nm: Change of indication that shows that something moved.
+    """
+
+    reach_nm: int
+    moving_nm: int
+
+
+def static_limits(
+    master: Master, tightest_nm: int, still: StillSpan, allowed_nm: int | None = None
+) -> CheckLimits:
+    """Return the limits of a static step: the height that has to be read.
+
+    Args:
+        master: A gauge block.
+        tightest_nm: The tightest tolerance limit of the rule files in use, above 0.
+        still: What the indicators can show, and what counts as lying still.
+        allowed_nm: What the bench may err by over it; None: a tenth of that limit.
+
+    Raises:
+        MasterError: If it is no gauge block, too low to show anything, higher than the
+            indicators reach, or its U is more than half of what is allowed.
+    """
+    if master.subject != "gauge-block":
         raise MasterError(
-            f"master {master.id}: U {um_text(master.expanded_uncertainty_nm)} µm; accepted is "
-            f"at most half of the {um_text(allowed)} µm that the bench may err by"
+            f"master {master.id}: a {master.subject} has no height; accepted is a gauge block"
         )
-    band = allowed - master.expanded_uncertainty_nm
-    return CheckLimits(
-        "sensitivity", master, master.tir_nm - band, master.tir_nm + band, allowed
-    )
+    low = max(tightest_nm * ECCENTRIC_PERCENT[0] // 100, 2 * still.moving_nm)
+    if not low <= master.height_nm < still.reach_nm:
+        raise MasterError(
+            f"master {master.id}: height {um_text(master.height_nm)} µm; accepted is "
+            f"{um_text(low)} µm (0.8 times the tightest limit, twice moving_um) or more, and "
+            f"less than the {um_text(still.reach_nm)} µm that a window is wide"
+        )
+    allowed = tightest_nm // ALLOWED_SHARE if allowed_nm is None else allowed_nm
+    return _about_value("static-step", master, allowed)
+
+
+def _about_value(kind: CheckKind, master: Master, allowed_nm: int) -> CheckLimits:
+    uncertainty_nm = master.expanded_uncertainty_nm
+    if 2 * uncertainty_nm > allowed_nm:
+        raise MasterError(
+            f"master {master.id}: U {um_text(uncertainty_nm)} µm; accepted is at most half of "
+            f"the {um_text(allowed_nm)} µm that the bench may err by"
+        )
+    band_nm = allowed_nm - uncertainty_nm
+    low_nm, high_nm = master.value_nm - band_nm, master.value_nm + band_nm
+    return CheckLimits(kind, master, low_nm, high_nm, allowed_nm)

@@ -10,7 +10,8 @@ from typing import Literal
 
 from rules import cycle, rest_prompt
 from rules.bench import BenchRules, BenchState, why_refused
-from rules.check_at_bench import SEATS, CheckAtWork, CheckRules, seating
+from rules.capture_model import CaptureRules
+from rules.check_at_bench import CheckAtWork, CheckRules, seating, seats_needed
 from rules.lot import LotView
 
 StateWord = Literal[
@@ -67,8 +68,7 @@ def show(
     if stopped is not None:
         return stopped
     if state.check is not None and rules.check is not None:
-        is_finished = rules.capture.mode == "single-value"
-        return _checking(state, state.check, rules.check, is_finished=is_finished)
+        return _checking(state, state.check, rules.check, rules.capture)
     refusal = why_refused(state, lot)
     if refusal == "check-due":
         return _check_due(state, rules)
@@ -94,22 +94,25 @@ def _order_filled(lot: LotView) -> Signals:
 
 
 def _checking(
-    state: BenchState, at_work: CheckAtWork, rules: CheckRules, *, is_finished: bool
+    state: BenchState, at_work: CheckAtWork, rules: CheckRules, capture: CaptureRules
 ) -> Signals:
     """Show the check as it goes: like a clamping, of the master."""
-    number, needed = at_work.seat, SEATS[at_work.kind]
+    number, needed = at_work.seat, seats_needed(at_work.kind, capture)
     note = f" ({at_work.note})" if at_work.note else ""
-    if is_finished:
-        text = f"{seating(at_work, rules)}{note}. Turn it at the fastest speed, send the value"
+    text = f"{seating(at_work, rules, capture)}{note}"
+    if capture.mode == "single-value":
+        text = f"{text}. Turn it at the fastest speed, send the value"
         return Signals("master-check", "operator", "check", text, "", number, needed)
+    if at_work.kind == "static-step":
+        prompt: PromptWord = "wait" if at_work.face.is_reading else "check"
+        return Signals("master-check", "operator", prompt, text, "", number, needed)
     turns = state.is_measuring or state.capture.phase in ("resting", "running-up", "sweeping")
     if turns:
         text = f"Let it turn at the fastest speed: master check, {at_work.kind}, seat {number}"
         return Signals("master-check", "operator", "turn", text, "", number, needed)
     if state.capture.loosening is None:
-        text = f"{seating(at_work, rules)}{note}. Lift the stylus first"
+        text = f"{text}. Lift the stylus first"
         return Signals("master-check", "operator", "check", text, "", number, needed)
-    text = f"{seating(at_work, rules)}{note}"
     return Signals("master-check", "operator", "check", text, "", number, needed)
 
 

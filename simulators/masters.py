@@ -1,4 +1,4 @@
-"""The masters beside a simulated bench: a mandrel that runs true, one that does not.
+"""The masters beside a simulated bench: a mandrel, an eccentric master, a gauge block.
 
 Like all offsets here half the run-out (TIR), in micrometres across the axis.
 """
@@ -13,7 +13,7 @@ from simulators.collet import Tightening
 
 @dataclass(frozen=True, slots=True)
 class Masters:
-    """What the two masters are like, and how exactly they are seated.
+    """What the masters are like, and how exactly they are seated.
 
     Attributes:
         mandrel_um: The solid mandrel's own eccentricity.
@@ -21,6 +21,8 @@ class Masters:
         seat_scatter_um: What each seat adds anew, standard deviation an axis.
         half_turn_scatter_deg: How far by eye half a turn is off.
         chip_um: Offset of the mandrel by a chip in the holder's taper.
+        beside_um: Where the stylus lies beside the gauge block, from the indicator's zero.
+        block_um: The gauge block's height.
     """
 
     mandrel_um: float = 0.03
@@ -28,6 +30,8 @@ class Masters:
     seat_scatter_um: float = 0.01
     half_turn_scatter_deg: float = 4.0
     chip_um: float = 2.0
+    beside_um: float = -25.0
+    block_um: float = 50.0
 
 
 class Seater:
@@ -55,6 +59,12 @@ class Seater:
             self._placed_deg = self._rng.uniform(0, 360)
         own_um = rect(self._masters.eccentric_um, radians(self._placed_deg))
         return self._seated(own_um, 0.0)
+
+    def face_um(self, *, is_on_block: bool) -> float:
+        """Return where the stylus lies on a face: beside the gauge block, or on it."""
+        height_um = self._masters.block_um if is_on_block else 0.0
+        scatter_um = self._rng.gauss(0, self._masters.seat_scatter_um)
+        return self._masters.beside_um + height_um + scatter_um
 
     def _seated(self, own_um: complex, chip_um: float) -> Tightening:
         self._seats += 1

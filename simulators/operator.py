@@ -21,6 +21,7 @@ from simulators.truth import (
     MistakeMade,
     NutOpened,
     SpindleSwitched,
+    StylusSet,
     Taken,
     Tightened,
     TrayEmpty,
@@ -129,6 +130,9 @@ class Operator:
     def _check(self) -> Script:
         """Do what the prompt's sentence says: begin the check, or seat the master it names."""
         text = self._shown.text
+        if "gauge block" in text:
+            yield from self._set_on_face(is_on_block=" on gauge block" in text)
+            return
         if "foot switch" in text:
             self.is_inch = False
             self._checks += 1
@@ -150,6 +154,23 @@ class Operator:
         self._stand.set_stylus(False, self._now_ns)
         yield from self._pause(self._habits.stylus_s)
         self._stand.remove()
+
+    def _set_on_face(self, *, is_on_block: bool) -> Script:
+        """Set the stylus beside the gauge block or on it, say so by the foot, wait."""
+        self._stand.set_stylus(False, self._now_ns)
+        yield from self._pause(self._habits.stylus_s)
+        face_um = self._seater.face_um(is_on_block=is_on_block)
+        self._stand.lay_face(face_um)
+        self._stand.set_stylus(True, self._now_ns)
+        self.facts.append(StylusSet(self._now_ns, self._checks, face_um, is_on_block))
+        yield from self._pause(self._habits.stylus_s)
+        yield from self._hold_foot()
+        yield from self._pause(self._habits.reaction_s)
+        yield from self._watch(lambda: self._shown.prompt != "wait")
+        if "gauge block" not in self._shown.text:
+            self._stand.set_stylus(False, self._now_ns)
+            yield from self._pause(self._habits.stylus_s)
+            self._stand.remove()
 
     def _check_before_it_goes_on(self) -> Script:
         """Take the collet out for a check that came between, and make it."""

@@ -57,6 +57,7 @@ class Stand:
         self._pin: Tightening | None = None
         self._tightened_turns = 0.0
         self._loose_um: float | None = None
+        self._face_um: float | None = None
         self._is_lifted = True
         self._left_um = kind.lifted_um
         self._moved_from_ns = 0
@@ -79,17 +80,21 @@ class Stand:
 
     def tighten(self, tightening: Tightening, at_ns: int) -> None:
         """Clamp the pin."""
-        self._pin, self._loose_um = tightening, None
+        self._pin, self._loose_um, self._face_um = tightening, None, None
         self._tightened_turns = self._spindle.turns_at(at_ns)
 
     def loosen(self, offset_um: float, at_ns: int, takes_s: float = 0.05) -> None:
         """Open the nut: the pin springs aside by ``offset_um``, and the stylus with it."""
         self._leave(at_ns, takes_s)
-        self._pin, self._loose_um = None, offset_um
+        self._pin, self._loose_um, self._face_um = None, offset_um, None
 
     def remove(self) -> None:
-        """Take pin and collet out."""
-        self._pin, self._loose_um = None, None
+        """Take out what is clamped, or take the block away."""
+        self._pin, self._loose_um, self._face_um = None, None, None
+
+    def lay_face(self, face_um: float) -> None:
+        """Put a face under the lifted stylus that stands still: of a gauge block, or beside."""
+        self._pin, self._loose_um, self._face_um = None, None, face_um
 
     def set_stylus(self, is_on: bool, at_ns: int, takes_s: float = 0.3) -> None:
         """Put the stylus on the pin, or lift it off."""
@@ -112,6 +117,8 @@ class Stand:
     def _target_um(self, at_ns: int) -> float:
         if self._is_lifted:
             return self._kind.lifted_um
+        if self._face_um is not None:
+            return self._face_um
         if self._pin is not None:
             return self._run_out_um(self._pin, self._spindle.turns_at(at_ns))
         if self._loose_um is None:

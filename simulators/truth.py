@@ -108,6 +108,17 @@ class MasterSeated:
 
 
 @dataclass(frozen=True, slots=True)
+class StylusSet:
+    """The stylus was set on a face that stands still: of a gauge block, or beside it."""
+
+    kind: ClassVar[str] = "stylus-set"
+    at_ns: int
+    check: int
+    face_um: float
+    is_on_block: bool
+
+
+@dataclass(frozen=True, slots=True)
 class TrayEmpty:
     """There is no piece left to take."""
 
@@ -117,7 +128,7 @@ class TrayEmpty:
 
 Fact = (
     Taken | Tightened | SpindleSwitched | NutOpened | Dropped | MistakeMade | MasterSeated
-    | TrayEmpty
+    | StylusSet | TrayEmpty
 )  # fmt: skip
 
 

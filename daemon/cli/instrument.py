@@ -48,8 +48,9 @@ def instrument_add(
     ] = None,
     tir_um: Annotated[str | None, typer.Option(help="Run-out of a master.")] = None,
     uncertainty_um: Annotated[
-        str | None, typer.Option(help="U (k = 2) of that run-out.")
+        str | None, typer.Option(help="U (k = 2) of run-out or height.")
     ] = None,
+    height_um: Annotated[str | None, typer.Option(help="Height of a gauge block.")] = None,
     diameter_mm: Annotated[str | None, typer.Option(help="Of a pin.")] = None,
     gripping_length_mm: Annotated[
         str | None, typer.Option(help="How much of a pin is there to be gripped.")
@@ -66,6 +67,7 @@ def instrument_add(
         "id": name, "kind": kind, "certificate": certificate, "due": due, "form_um": form_um,
         "tir_um": tir_um, "uncertainty_um": uncertainty_um, "diameter_mm": diameter_mm,
         "gripping_length_mm": gripping_length_mm, "measuring_force_mn": measuring_force_mn,
+        "height_um": height_um,
     }  # fmt: skip
     entry = {key: value for key, value in given.items() if value is not None}
     ask_service(config, bench, "instrument-add", as_json, role=role, instrument=entry)
@@ -120,7 +122,14 @@ def _line(one: dict[str, Any], today: str) -> str:
     due = one["due"] or "no date"
     mark = "overdue" if one["due"] is not None and one["due"] < today else ""
     mark = "withdrawn" if one["withdrawn"] else mark
-    shown = ("form_um", "tir_um", "uncertainty_um", "diameter_mm", "gripping_length_mm")
+    shown = (
+        "form_um",
+        "tir_um",
+        "height_um",
+        "uncertainty_um",
+        "diameter_mm",
+        "gripping_length_mm",
+    )
     values = [
         f"{key.rpartition('_')[0].replace('_', ' ')} {one[key]:g} {key.rpartition('_')[2]}"
         for key in shown

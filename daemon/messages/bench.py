@@ -101,10 +101,15 @@ class Prompt(Payload):
 
 
 class MasterAbout(Payload):
-    """A thing of known run-out."""
+    """A thing of known run-out, or of known height."""
 
     id: str
-    subject: Literal["solid-mandrel", "taper-seat", "reference-collet", "eccentric-master"]
+    subject: Literal[
+        "solid-mandrel", "taper-seat", "reference-collet", "eccentric-master", "gauge-block"
+    ]
     tir_um: Um
+    """0 of a gauge block."""
     uncertainty_um: Um
     """U (k = 2) by its certificate."""
+    height_um: Um | None = None
+    """Of a gauge block; null for others."""

@@ -126,7 +126,9 @@ class InstrumentEntry(Payload):
     tir_um: Exact | None = None
     """Run-out of a master."""
     uncertainty_um: Exact | None = None
-    """U (k = 2) of ``tir_um``."""
+    """U (k = 2) of ``tir_um`` or ``height_um``."""
+    height_um: Exact | None = None
+    """Height of a gauge block."""
     diameter_mm: Exact | None = None
     """Of a pin."""
     gripping_length_mm: Exact | None = None

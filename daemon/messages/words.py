@@ -31,7 +31,7 @@ EventKind = Literal[
 ]
 
 
-CheckKind = Literal["run-out", "sensitivity"]
+CheckKind = Literal["run-out", "sensitivity", "static-step"]
 
 
 CheckResult = Literal["good", "failed", "invalid"]
@@ -53,6 +53,7 @@ InstrumentKind = Literal[
     "mandrel",
     "reference-collet",
     "eccentric-master",
+    "gauge-block",
     "torque-tool",
 ]
 

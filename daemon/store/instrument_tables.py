@@ -100,3 +100,36 @@ WITH_ALL_MASTERS = (
     WHERE i.what = 'entered'""",
 )
 """Masters and torque tools: kinds, what a lot was tightened with, uses of all of them."""
+
+WITH_GAUGE_BLOCKS = (
+    "DROP VIEW instruments_now",
+    """CREATE TABLE instruments_anew (  -- entries; what each is today is a view over them
+        id INTEGER PRIMARY KEY, instrument TEXT NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('indicator', 'pin', 'holder', 'mandrel',
+            'reference-collet', 'eccentric-master', 'gauge-block', 'torque-tool')),
+        what TEXT NOT NULL CHECK (what IN ('entered', 'calibrated', 'withdrawn')),
+        certificate TEXT, due TEXT, form_nm INTEGER, tir_nm INTEGER,
+        expanded_uncertainty_nm INTEGER, diameter_nm INTEGER, gripping_length_nm INTEGER,
+        measuring_force_mn INTEGER, reason TEXT NOT NULL, role TEXT NOT NULL,
+        bench TEXT NOT NULL, at_utc TEXT NOT NULL, clock_synced TEXT NOT NULL,
+        height_nm INTEGER) STRICT""",
+    f"INSERT INTO instruments_anew ({_COLUMNS}) SELECT {_COLUMNS} FROM instruments",
+    "DROP TABLE instruments",
+    "ALTER TABLE instruments_anew RENAME TO instruments",
+    "CREATE INDEX instruments_by_name ON instruments (instrument, id)",
+    f"""CREATE VIEW instruments_now AS  -- each as its last entries have it
+    SELECT i.instrument, i.kind, {_last("certificate")} AS certificate,
+        (SELECT e.due FROM instruments e WHERE e.instrument = i.instrument
+            AND e.what <> 'withdrawn' ORDER BY e.id DESC LIMIT 1) AS calibration_due,
+        (SELECT e.what = 'withdrawn' FROM instruments e WHERE e.instrument = i.instrument
+            ORDER BY e.id DESC LIMIT 1) AS withdrawn,
+        {_last("form_nm")} / 1000.0 AS form_um, {_last("tir_nm")} / 1000.0 AS tir_um,
+        {_last("height_nm")} / 1000.0 AS height_um,
+        {_last("expanded_uncertainty_nm")} / 1000.0 AS uncertainty_um,
+        {_last("diameter_nm")} / 1000000.0 AS diameter_mm,
+        {_last("gripping_length_nm")} / 1000000.0 AS gripping_length_mm,
+        coalesce(u.clampings, 0) AS clampings, coalesce(u.checks, 0) AS checks
+    FROM instruments i LEFT JOIN instrument_uses u ON u.instrument = i.instrument
+    WHERE i.what = 'entered'""",
+)
+"""A gauge block is a master of known height."""

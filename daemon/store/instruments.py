@@ -27,7 +27,7 @@ __all__ = ["register_of", "with_uses", "write"]
 
 _VALUES = (
     "certificate", "due", "form_nm", "tir_nm", "expanded_uncertainty_nm", "diameter_nm",
-    "gripping_length_nm", "measuring_force_mn",
+    "gripping_length_nm", "measuring_force_mn", "height_nm",
 )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ def check_data(lot: str, fact: CheckFact) -> MasterCheckData:
         master=MasterAbout(
             id=master.id, subject=master.subject, tir_um=nm_to_um(master.tir_nm),
             uncertainty_um=nm_to_um(master.expanded_uncertainty_nm),
+            height_um=nm_to_um(master.height_nm) if master.height_nm else None,
         ),
         positions=[_position(one) for one in fact.positions],
         seats=[[points(p, seat.started_ns) for p in seat.positions] for seat in fact.seats],

@@ -185,6 +185,6 @@ def _figures(one: PositionCheck) -> dict[str, object]:
         "reading_nm": check.reading_nm, "low_nm": check.limits.low_nm,
         "high_nm": check.limits.high_nm, "allowed_nm": check.limits.allowed_nm,
         "vector_nm": check.vector_nm, "holder_nm": holder, "zero_nm": one.zero_nm,
-        "drift_nm": one.drift_nm, "certificate_nm": check.limits.master.tir_nm,
+        "drift_nm": one.drift_nm, "certificate_nm": check.limits.master.value_nm,
         "uncertainty_nm": check.limits.master.expanded_uncertainty_nm,
     }  # fmt: skip

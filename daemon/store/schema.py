@@ -306,3 +306,10 @@ def m014_where_it_lies(db: Database) -> None:
         db.execute(f"DROP VIEW {view}")
     for statement in question_views.WHERE_IT_LIES:
         db.execute(statement)
+
+
+@migrations()
+def m015_gauge_blocks(db: Database) -> None:
+    """Keep gauge blocks with their height: a static step is read over them."""
+    for statement in instrument_tables.WITH_GAUGE_BLOCKS:
+        db.execute(statement)

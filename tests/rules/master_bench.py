@@ -149,3 +149,25 @@ def both_seats(bench: MasterBench, turned_deg: float = 180.0) -> tuple[Seat, Sea
 def mandrel(bench: MasterBench) -> Seat:
     """Return the mandrel in the holder's taper: the holder's own vector and little form."""
     return bench.seat(0j, 3)
+
+
+def faces(bench: MasterBench, height_nm: float) -> list[tuple[int, ...] | None]:
+    """Return a second of readings beside a block and on it; None: out of the window.
+
+    The faces lie about the indicator's zero; to each the stylus comes from above.
+    """
+    rng, fine = Random(bench.seed), RATE_HZ * FINE
+    seen: list[float] = []
+    for at_nm in (-height_nm / 2, height_nm / 2):
+        seen += [bench.zero_nm + at_nm - 50_000.0 * (1 - k / 40) for k in range(40)]
+        seen += [bench.zero_nm + at_nm] * (2 * fine)
+    shown = bench.fault(seen)
+    noise_nm = 0.0 if bench.fault is dead else bench.noise_nm
+    found: list[tuple[int, ...] | None] = []
+    for end in (len(seen) // 2, len(seen)):
+        still = [v + rng.gauss(0, noise_nm) for v in shown[end - fine : end : FINE]]
+        is_off = any(abs(value - bench.zero_nm) > 400_000 for value in still)
+        step_nm = bench.step_nm
+        values = () if is_off else tuple(round(v / step_nm) * step_nm for v in still)
+        found.append(values or None)
+    return found

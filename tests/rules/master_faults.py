@@ -9,8 +9,21 @@ about the indicator's zero, as pieces are.
 
 from dataclasses import dataclass
 
-from rules.master_check import CheckResult, MasterCheck, judge_run_out, judge_sensitivity
-from rules.masters import Master, run_out_limits, sensitivity_limits
+from rules.master_check import (
+    CheckResult,
+    MasterCheck,
+    judge_run_out,
+    judge_sensitivity,
+    judge_static,
+)
+from rules.masters import (
+    Master,
+    StillSpan,
+    run_out_limits,
+    sensitivity_limits,
+    static_limits,
+)
+from rules.static_step import level_nm
 from tests.rules.master_bench import (
     FASTEST_NS,
     MASTER,
@@ -19,6 +32,7 @@ from tests.rules.master_bench import (
     both_seats,
     both_values,
     dead,
+    faces,
     folded,
     mandrel,
     play,
@@ -28,13 +42,15 @@ from tests.rules.master_bench import (
 
 SENSE = sensitivity_limits(MASTER, 4_000)
 TRUE = run_out_limits(Master("MM-1", "solid-mandrel", 100, 50), 800)
+STILL = StillSpan(800_000, 400)
+STEP = static_limits(Master("GB-1", "gauge-block", 0, 100, height_nm=50_000), 4_000, STILL)
 HOLDER_NM = 150 + 0j
 
 
 @dataclass(frozen=True)
 class Row:
     """A fault and what the run-out check, the sensitivity check with an index, the one
-    without, and the one by finished values say."""
+    without, the one by finished values and the static step say."""
 
     name: str
     bench: MasterBench
@@ -42,6 +58,7 @@ class Row:
     sensitivity: CheckResult
     by_tir: CheckResult
     finished: CheckResult
+    static: CheckResult
 
 
 def bench(**kind: object) -> MasterBench:
@@ -49,14 +66,38 @@ def bench(**kind: object) -> MasterBench:
 
 
 ROWS = (
-    Row("honest bench", bench(), "good", "good", "good", "good"),
-    Row("dead stylus", bench(fault=dead), "failed", "failed", "failed", "failed"),
-    Row("dead stylus, noise", bench(fault=scaled(0.0)), "good", "failed", "failed", "failed"),
-    Row("mm taken for inch", bench(fault=scaled(25.4)), "failed", "failed", "failed", "failed"),
+    Row("honest bench", bench(), "good", "good", "good", "good", "good"),
+    Row("dead stylus", bench(fault=dead), "failed", "failed", "failed", "failed", "invalid"),
     Row(
-        "inch taken for mm", bench(fault=scaled(1 / 25.4)), "good", "failed", "failed", "failed"
+        "dead stylus, noise",
+        bench(fault=scaled(0.0)),
+        "good",
+        "failed",
+        "failed",
+        "failed",
+        "invalid",
     ),
-    Row("halved scale", bench(fault=scaled(0.5)), "good", "failed", "failed", "failed"),
+    Row(
+        "mm taken for inch",
+        bench(fault=scaled(25.4)),
+        "failed",
+        "failed",
+        "failed",
+        "failed",
+        "invalid",
+    ),
+    Row(
+        "inch taken for mm",
+        bench(fault=scaled(1 / 25.4)),
+        "good",
+        "failed",
+        "failed",
+        "failed",
+        "failed",
+    ),
+    Row(
+        "halved scale", bench(fault=scaled(0.5)), "good", "failed", "failed", "failed", "failed"
+    ),
     Row(
         "wrong float word order",
         bench(fault=words_swapped),
@@ -64,8 +105,17 @@ ROWS = (
         "invalid",
         "invalid",
         "invalid",
+        "invalid",
     ),
-    Row("folded sign, about zero", bench(fault=folded), "good", "failed", "failed", "failed"),
+    Row(
+        "folded sign, about zero",
+        bench(fault=folded),
+        "good",
+        "failed",
+        "failed",
+        "failed",
+        "invalid",
+    ),
     Row(
         "folded sign, preloaded",
         bench(fault=folded, zero_nm=9e4),
@@ -73,8 +123,11 @@ ROWS = (
         "good",
         "good",
         "good",
+        "good",
     ),
-    Row("reversal play 0.5 µm", bench(fault=play(500)), "good", "failed", "good", "good"),
+    Row(
+        "reversal play 0.5 µm", bench(fault=play(500)), "good", "failed", "good", "good", "good"
+    ),
     Row(
         "averaging over 0.5 s",
         bench(fault=averaging(0.5)),
@@ -82,18 +135,37 @@ ROWS = (
         "failed",
         "failed",
         "failed",
+        "good",
     ),
-    Row("holder vector 0.5 µm", bench(holder_nm=500 + 0j), "failed", "good", "good", "good"),
+    Row(
+        "holder vector 0.5 µm",
+        bench(holder_nm=500 + 0j),
+        "failed",
+        "good",
+        "good",
+        "good",
+        "good",
+    ),
 )
 
 
-def checked(row: Row) -> tuple[MasterCheck, MasterCheck, MasterCheck, MasterCheck]:
+def stepped(bench: MasterBench) -> MasterCheck:
+    """Return what a block of 50 µm says, the stylus set from above about the zero."""
+    beside, on = faces(bench, STEP.master.height_nm)
+    if beside is None or on is None:
+        text = "the stylus touches nothing"
+        return MasterCheck("static-step", "invalid", text, "set it", None, STEP)
+    return judge_static(level_nm(beside), level_nm(on), STILL.moving_nm, STEP)
+
+
+def checked(row: Row) -> tuple[MasterCheck, ...]:
     blind = MasterBench(row.bench.holder_nm, row.bench.fault, False, zero_nm=row.bench.zero_nm)
     return (
         judge_run_out(mandrel(row.bench), TRUE),
         judge_sensitivity(both_seats(row.bench), SENSE, FASTEST_NS),
         judge_sensitivity(both_seats(blind), SENSE, FASTEST_NS),
         judge_sensitivity(both_values(row.bench), SENSE, FASTEST_NS),
+        stepped(row.bench),
     )
 
 
@@ -106,9 +178,9 @@ def table() -> str:
     """Return the table as README has it: result and reading in µm."""
     heads = (
         "fault", "run-out check", "sensitivity check, with an index", "without an index",
-        "by finished values",
+        "by finished values", "static step",
     )  # fmt: skip
-    lines = ["| " + " | ".join(heads) + " |", "|---|---|---|---|---|"]
+    lines = ["| " + " | ".join(heads) + " |", "|---|---|---|---|---|---|"]
     for row in ROWS:
         lines.append("| " + " | ".join((row.name, *map(said, checked(row)))) + " |")
     return "\n".join(lines) + "\n"

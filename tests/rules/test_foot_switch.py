@@ -17,7 +17,7 @@ from rules.bench import (
     with_lines,
 )
 from rules.capture_model import CaptureRules, CaptureState, Edge, IndicatorRules, LineLost, Tick
-from rules.check_at_bench import CheckRules
+from rules.check_at_bench import CheckAtWork, CheckRules
 from rules.check_due import Due
 from rules.clamping import Loosening
 from rules.facts import AlarmFact, Fact, PutAwayFact
@@ -34,7 +34,7 @@ from rules.foot_switch import (
 )
 from rules.line_events import SignalFault
 from rules.lot import LotView
-from rules.masters import Master, run_out_limits
+from rules.masters import Master, StillSpan, run_out_limits, static_limits
 from rules.put_away import PutAwayRules, PutAwayState
 from rules.ruleset import Grade, RuleSet
 from rules.signals import StateWord, show
@@ -56,6 +56,9 @@ CAPTURE = CaptureRules(
 RULES = BenchRules(GRADING, CAPTURE, PutAwayRules(frozenset({"bin", "foot"})))
 BY_BIN = replace(RULES, put_away=PutAwayRules(frozenset({"bin"})))
 MANDREL = run_out_limits(Master("MM-1", "solid-mandrel", 100, 100), 800)
+BLOCK = static_limits(
+    Master("GB-1", "gauge-block", 0, 100, height_nm=50_000), 4_000, StillSpan(800_000, 400)
+)
 WITH_CHECKS = replace(RULES, check=CheckRules((MANDREL,)))
 SINGLE = replace(RULES, capture=replace(CAPTURE, mode="single-value"))
 
@@ -83,6 +86,11 @@ STANDS: Mapping[Place, Stand] = {
     "no-lot": Stand(AT_REST, "no-lot", lot=None),
     "check-due": Stand(
         replace(AT_REST, due=Due("due", ("a shift began",))), "master-check", WITH_CHECKS
+    ),
+    "static-step": Stand(
+        replace(AT_REST, check=CheckAtWork("static-step", "command", "lead")),
+        "master-check",
+        replace(RULES, check=CheckRules((MANDREL, BLOCK))),
     ),
     "order-filled": Stand(
         AT_REST, "order-filled", lot=replace(LOT, put_away={"grade-1": 3}, next_piece=5)
@@ -140,6 +148,10 @@ def check_begun(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) 
     return facts == () and after.check is not None and after.check.by == "foot-switch"
 
 
+def face_announced(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bool:
+    return facts == () and after.check is not None and after.check.face.is_reading
+
+
 def helped(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bool:
     return [fact.code for fact in facts if isinstance(fact, AlarmFact)] == ["help-called"]
 
@@ -156,6 +168,7 @@ SEEN_AS: Mapping[Meaning, Check] = {
     "loosened": loosened,
     "confirm": confirmed,
     "begin-check": check_begun,
+    "read-face": face_announced,
     "call-help": helped,
     "ask-attention": looked_at,
 }

@@ -9,7 +9,8 @@ from tests.rules.master_faults import ROWS, Row, checked
 def test_each_check_finds_of_each_fault_what_the_table_says() -> None:
     found = {row.name: tuple(check.result for check in checked(row)) for row in ROWS}
     assert found == {
-        row.name: (row.run_out, row.sensitivity, row.by_tir, row.finished) for row in ROWS
+        row.name: (row.run_out, row.sensitivity, row.by_tir, row.finished, row.static)
+        for row in ROWS
     }
 
 

@@ -11,10 +11,16 @@ from rules.check_due import Due
 from rules.check_facts import CheckFact
 from rules.facts import ClampingFact
 from rules.lot import LotView
-from rules.masters import Master, run_out_limits, sensitivity_limits
+from rules.masters import (
+    Master,
+    StillSpan,
+    run_out_limits,
+    sensitivity_limits,
+    static_limits,
+)
 from simulators.bench import Bench
 from simulators.scenario import B1_FRAME, demo_bench
-from simulators.truth import MasterSeated
+from simulators.truth import MasterSeated, StylusSet
 from tests.simulators.bench_runs import S, facts
 from tests.simulators.closed_loop import ClosedLoop, bench_rules, ruleset
 
@@ -23,6 +29,9 @@ CHECK = CheckRules(
         run_out_limits(Master("MM-1", "solid-mandrel", 100, 100), 800),
         sensitivity_limits(Master("EM-1", "eccentric-master", 5_100, 100), 4_000),
     )
+)
+BLOCK = static_limits(
+    Master("GB-1", "gauge-block", 0, 100, height_nm=50_000), 4_000, StillSpan(800_000, 300)
 )
 FASTEST_NS = 2_200_000_000
 """The simulated drive takes 2.4 s a turn; a sensitivity check accepts 120 % of this."""
@@ -53,13 +62,13 @@ class CheckedLoop(ClosedLoop):
                 self._step(DueChanged(Due("good"), CheckStanding()))
 
 
-def _loop(inch_check: int | None = None) -> CheckedLoop:
+def _loop(inch_check: int | None = None, check: CheckRules = CHECK) -> CheckedLoop:
     bench = Bench(demo_bench("b1", 5, 2, None, inch_check), 5)
     rules = bench_rules(ruleset(4, 800, 12), "index")
     (indicator,) = rules.capture.indicators
     sweep = replace(indicator.sweep, fastest_turn_ns=FASTEST_NS)
     capture = replace(rules.capture, indicators=(replace(indicator, sweep=sweep),))
-    rules = replace(rules, capture=capture, check=CHECK)
+    rules = replace(rules, capture=capture, check=check)
     lot = LotView("lot", "article", 2, next_piece=1)
     loop = CheckedLoop(bench, ascii_line.make(B1_FRAME), rules, lot)
     loop.due()
@@ -98,3 +107,26 @@ def test_a_chip_in_the_taper_fails_the_run_out() -> None:
     first = loop.checks()[0]
     assert (first.kind, first.result) == ("run-out", "failed")
     assert facts(loop.bench, MasterSeated)[0].chip_um == 2.0
+
+
+def test_a_static_step_is_made_by_the_prompt_and_the_bench_grades_after_it() -> None:
+    loop = _loop(check=CheckRules((*CHECK.asked, BLOCK)))
+    loop.run_until_fit(300)
+    assert [(c.kind, c.result) for c in loop.checks()] == [
+        ("run-out", "good"), ("sensitivity", "good"), ("static-step", "good"),
+    ]  # fmt: skip
+    beside, on = facts(loop.bench, StylusSet)
+    reading = loop.checks()[-1].positions[0].check.reading_nm
+    assert reading == pytest.approx(1000 * (on.face_um - beside.face_um), abs=100)
+    assert len(loop.verdicts()) == 2
+
+
+def test_a_block_of_another_height_fails_the_static_step() -> None:
+    wrong = static_limits(
+        Master("GB-2", "gauge-block", 0, 100, height_nm=100_000), 4_000, StillSpan(800_000, 300)
+    )
+    loop = _loop(check=CheckRules((*CHECK.asked, wrong)))
+    loop.run_until_fit(170)
+    (step,) = [check for check in loop.checks() if check.kind == "static-step"]
+    assert step.result == "failed"
+    assert "50 % of the certificate's 100.0 µm" in step.reason
