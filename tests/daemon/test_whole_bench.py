@@ -1,6 +1,8 @@
 """A whole bench led through anything that can happen to it, against an account of its own."""
 
+import random
 import tempfile
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from tests.daemon.reckoning import Reckoner
 from tests.daemon.whole_bench import WholeBench
 
 SCENARIO = Path(__file__).parents[2] / "simulators" / "scenario"
+WALKS = 400
 TRAY = '[bench.put_away]\nidentity = "tray"\n\n'
 
 
@@ -69,3 +72,18 @@ def test_whatever_happens_the_counts_are_those_of_the_facts(
 )
 def test_walks_that_were_trouble_once(steps: str, by_cell: bool) -> None:
     led(steps.split("; "), by_cell=by_cell)
+
+
+@pytest.mark.long
+def test_hundreds_of_walks_and_what_they_came_by() -> None:
+    """``pytest -m long -s`` on this file prints what happened in them."""
+    seen: Counter[str] = Counter()
+    for number in range(WALKS):
+        rng = random.Random(number)
+        steps = rng.choices(walk.STEPS, k=rng.randrange(30, 61))
+        try:
+            seen += led(["check good", *steps], by_cell=bool(number % 2)).seen
+        except AssertionError as error:
+            error.add_note(f"walk {number}, by cell: {bool(number % 2)}: {steps}")
+            raise
+    print(f"{WALKS} walks: {dict(sorted(seen.items()))}")
