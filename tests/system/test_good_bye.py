@@ -16,7 +16,7 @@ from daemon.service import Service
 from rules.bench import Placed
 from tests.mosquitto_process import running_mosquitto
 from tests.system.deadline import until
-from tests.system.mqtt_listener import MQTT_5, listening
+from tests.system.mqtt_listener import MQTT_5, MqttListener, listening
 from tests.system.service_process import running_service
 from tests.system.shop import bench_file
 from tests.system.test_start_and_stop import a_publisher
@@ -107,10 +107,15 @@ async def test_a_broker_that_hangs_in_mid_session_loses_no_event(tmp_path: Path)
             ),
             "every event at the subscriber",
         )
-        offline = listener.latest("b1/link")
-        assert offline is not None
-        assert offline.text == "offline"
+        listener.wait_for(
+            lambda: _link(listener) == "offline", "the good-bye at the subscriber"
+        )
         service._store.close()
+
+
+def _link(listener: MqttListener) -> str:
+    said = listener.latest("b1/link")
+    return said.text if said is not None else ""
 
 
 def test_a_service_ends_in_order_while_its_broker_hangs(tmp_path: Path) -> None:
