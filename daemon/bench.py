@@ -27,9 +27,11 @@ from daemon.rule_watch import RuleNews
 from daemon.rules_in_force import RulesInForce, lot_rules
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
+from daemon.store.indicators_seen import replaced_indicators
+from daemon.store.vectors import HOLDER_MOVED
 from rules import bench, rest_life, rest_prompt
 from rules.assurance import why_lot_stays_open
-from rules.assurance_model import AssuranceRules
+from rules.assurance_model import CHANGES, AssuranceRules
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.capture_model import Tick
 from rules.check_at_bench import CheckAtWork
@@ -94,6 +96,7 @@ def provenance(config: Config, one: BenchConfig) -> Provenance:
         assurance=AssuranceRules(
             one.rules.check.kinds if one.rules.check is not None else frozenset(),
             one.section.put_away.identity,
+            CHANGES & frozenset(one.section.check.causes),
         ),
     )
 
@@ -224,8 +227,14 @@ class BenchRunner:
 
     def _disturb_at_start(self) -> None:
         """Nobody knows what was done to the bench while the service was down."""
-        if self.fitness.is_on:
-            self.keep_disturbance(DisturbanceFact("restart", ""))
+        if not self.fitness.is_on:
+            return
+        self.keep_disturbance(DisturbanceFact("restart", ""))
+        now = {one.position: one.id for one in self.config.section.indicator}
+        with self._store.reading() as db:
+            gone = replaced_indicators(db, self.by.bench, now)
+        if gone is not None:
+            self.keep_disturbance(DisturbanceFact("indicator-change", gone))
 
     def _take_up_alarms(self) -> None:
         """Take up what the record says of the alarms, and tell it which stand no longer."""
@@ -399,9 +408,13 @@ class BenchRunner:
         Raises:
             StoreError: If it can't be kept.
         """
-        self._store.commit((fact,), self.by, self._stamp(), inbound)
+        followed = self._keep((fact,), self._stamp(), inbound)
+        if fact.cause in self.by.assurance.changes:
+            self.lot = self._store.lot(self.by.bench)  # what it left unproved is on hold
         self._judge_fitness()
-        self._refresh((fact,))
+        self._refresh((fact, *followed))
+        if fact.cause in self.by.assurance.changes:
+            self._look_ahead()
 
     def check_status(self) -> CheckStatus:
         """Return whether the bench is fit to judge.
@@ -703,6 +716,8 @@ class BenchRunner:
 
 
 def _moves_counts(fact: Fact) -> bool:
+    if isinstance(fact, CorrectionFact):
+        return fact.what == HOLDER_MOVED  # it leaves a span unproved
     return isinstance(fact, CheckFact) or (isinstance(fact, PutAwayFact) and fact.is_right)
 
 

@@ -10,6 +10,7 @@ from daemon.rule_warnings import rule_warnings
 from daemon.run_out_watch import run_out_watch
 from daemon.store.instruments import register_of
 from daemon.store.read_only import reading_only
+from rules.assurance_model import CHANGES
 from rules.holder_series import holder_limit_nm
 from rules.lot_instruments import LotInstruments
 
@@ -23,6 +24,7 @@ def warnings_of(config: Config) -> list[str]:
         where = f"bench {one.id}"
         found.extend(f"{where}: {text}" for text in rule_warnings(one))
         found.extend(f"{where}: {text}" for text in _capture(one))
+        found.extend(f"{where}: {text}" for text in _checks(one))
     found.extend(_asked(config))
     found.extend(_files(config))
     found.extend(_register(config))
@@ -144,6 +146,17 @@ def _asked(config: Config) -> list[str]:
 def _is_asked(line: LineConfig) -> bool:
     driver = make_driver(line.driver, plain_options(line.section.options))
     return driver.next_request() is not None
+
+
+def _checks(one: BenchConfig) -> list[str]:
+    section = one.section.check
+    left_out = sorted(CHANGES - set(section.causes))
+    if not section.master or not left_out:
+        return []
+    return [
+        f"check: causes leaves out {', '.join(left_out)}: a good check made with another "
+        "instrument then releases what was measured with the one before"
+    ]
 
 
 def _capture(one: BenchConfig) -> list[str]:

@@ -10,7 +10,7 @@ from daemon.config import BenchConfig
 from daemon.messages import RECENT_CHECKS, CheckStatus, RecentCheck
 from daemon.store import Store
 from daemon.store.recent_checks import recent_checks
-from rules.assurance_model import AssuranceFact, Checked, Disturbed
+from rules.assurance_model import CHANGES, AssuranceFact, Checked, Disturbed
 from rules.bench import DueChanged
 from rules.check_at_bench import CheckAtWork, CheckStanding, ZeroKey
 from rules.check_due import CAUSE_TEXT, DueState, fold, look, step
@@ -82,7 +82,8 @@ class CheckWatch:
         """Return what state topic and command line say."""
         due = look(self.state, now, self.rules)
         good_at = self.state.good_at
-        is_open = self.is_on and good_at is not None and not self.state.failed
+        is_proved = not self.state.failed and not CHANGES & set(self.state.causes)
+        is_open = self.is_on and good_at is not None and is_proved
         return CheckStatus(
             asked=sorted(self.rules.asked),
             level=due.level if self.is_on else "off",

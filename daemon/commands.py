@@ -13,7 +13,7 @@ from daemon.disposition_commands import carry_out_disposition
 from daemon.errors import StoreError
 from daemon.instrument_commands import carry_out_instrument
 from daemon.lot_commands import carry_out_lot
-from daemon.master_commands import carry_out_master
+from daemon.master_commands import carry_out_master, left_unproved
 from daemon.messages import Command, Reply
 from daemon.store import Store
 from daemon.store.lot_query import open_lot_id
@@ -62,10 +62,16 @@ def _do(
         case "piece-show":
             return _show_piece(command, runner, store)
         case "piece-retry" | "piece-abandon" | "holder-moved":
-            return _by_lead(command, runner)
+            return _by_lead(command, runner, store)
         case "piece-dispose" | "box-dispose":
             return carry_out_disposition(command, runner, store)
-        case "master-check" | "master-check-stop" | "master-changed" | "master-status":
+        case (
+            "master-check"
+            | "master-check-stop"
+            | "master-leaving"
+            | "master-changed"
+            | "master-status"
+        ):
             return carry_out_master(command, runner, store)
         case (
             "instrument-add"
@@ -94,7 +100,7 @@ def _replay(command: Command, runner: BenchRunner, store: Store) -> tuple[str, d
     return f"{len(events)} events", {"events": events, "newest_seq": store.newest_seq(name)}
 
 
-def _by_lead(command: Command, runner: BenchRunner) -> tuple[str, None]:
+def _by_lead(command: Command, runner: BenchRunner, store: Store) -> tuple[str, None]:
     _need_reason_and_role(command)
     match command.command:
         case "piece-retry":
@@ -105,7 +111,9 @@ def _by_lead(command: Command, runner: BenchRunner) -> tuple[str, None]:
             return _handled(runner, given_up, command.id, "the piece is given up")
         case _:
             moved = bench.HolderMoved(command.reason, command.role)
-            return _handled(runner, moved, command.id, "the holder's share is counted anew")
+            left = left_unproved(runner, store, "holder-change")
+            text = f"the holder's share is counted anew{left}"
+            return _handled(runner, moved, command.id, text)
 
 
 def _need_reason_and_role(command: Command) -> None:

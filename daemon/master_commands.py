@@ -36,8 +36,10 @@ def carry_out_master(command: Command, runner: BenchRunner, store: Store) -> Ans
             _need(command, reason=command.reason, role=command.role)
             _handled(runner, CheckStopped(command.reason, command.role), command.id)
             return "the master check is broken off; it changes nothing", None
+        case "master-leaving":
+            return _leaving(command, runner, store)
         case _:
-            return _changed(command, runner)
+            return _changed(command, runner, store)
 
 
 def _need(command: Command, **values: object) -> None:
@@ -51,15 +53,52 @@ def _handled(runner: BenchRunner, event: BenchEvent, inbound: str) -> None:
         raise CommandRefusedError(f"no record can be kept: {runner.fault}")
 
 
-def _changed(command: Command, runner: BenchRunner) -> Answer:
+def _check_can_tell(command: Command, runner: BenchRunner) -> None:
     _need(command, changed=command.changed, role=command.role)
     if not runner.fitness.is_on:
         raise CommandRefusedError("the bench file asks for no master checks: nothing is due")
     if runner.fault is not None:
         raise CommandRefusedError(f"no record can be kept: {runner.fault}")
+
+
+def _leaving(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    """Ask for the closing check while the instrument is still there to be checked."""
+    _check_can_tell(command, runner)
+    if "instrument-leaving" not in runner.fitness.rules.causes:
+        raise CommandRefusedError(
+            "[bench.check] causes leaves out 'instrument-leaving'; accepted is "
+            "'reclamp master check' between two pieces"
+        )
+    what, tell = command.changed, f"tell it then: reclamp master changed {command.changed}"
+    if runner.shown.state.check is not None:
+        return f"a master check is being made; the {what} may leave after it: {tell}", None
+    waiting = store.assurance(runner.by.bench).unreleased
+    if not waiting and runner.piece_begun is None:
+        return f"no piece waits for a check: the {what} may leave; {tell}", None
+    text = f"{what}: {command.reason}" if command.reason else f"{what}"
+    fact = DisturbanceFact("instrument-leaving", text, command.role)
+    runner.keep_disturbance(fact, command.id)
+    return f"a master check is due; after a good one the {what} may leave: {tell}", None
+
+
+def _changed(command: Command, runner: BenchRunner, store: Store) -> Answer:
+    """Keep that it is another one, be it asked for or not: what is so is not refused."""
+    _check_can_tell(command, runner)
     cause = _CAUSES[command.changed or ""]
+    left = left_unproved(runner, store, cause)
     runner.keep_disturbance(DisturbanceFact(cause, command.reason, command.role), command.id)
-    return f"another {command.changed} is in use: a master check is due", None
+    return f"another {command.changed} is in use: a master check is due{left}", None
+
+
+def left_unproved(runner: BenchRunner, store: Store, cause: Cause) -> str:
+    """Return what a change will do to the pieces that wait for a check; "" without such."""
+    waiting = store.assurance(runner.by.bench).unreleased
+    if not runner.fitness.is_on or cause not in runner.by.assurance.changes or not waiting:
+        return ""
+    return (
+        f"; {waiting} pieces were measured since the last good check and are on hold: no check "
+        "can prove them any more (reclamp hold list)"
+    )
 
 
 def _status(runner: BenchRunner, store: Store) -> Answer:

@@ -2,7 +2,8 @@
 
 A fold over facts in their order; all transitions are in this file. A good check closes the
 open span and releases its pieces; a failed one puts all of them on hold, those in boxes
-with everything they lie among; what no good check opened, no good check can release.
+with everything they lie among; what no good check opened, no good check can release. Nor can
+one release what was measured with an instrument that is gone: it says nothing of that.
 """
 
 from collections.abc import Iterable, Mapping
@@ -14,6 +15,7 @@ from rules.assurance_model import (
     AssuranceOutcome,
     AssuranceRules,
     AssuranceState,
+    Cause,
     Checked,
     Disposed,
     Disturbed,
@@ -74,7 +76,7 @@ def step(state: AssuranceState, fact: AssuranceFact, rules: AssuranceRules) -> R
             ordered = {**state.ordered, (fact.lot, fact.grade): fact.quantity}
             return replace(state, ordered=ordered), ()
         case Disturbed():
-            return replace(state, good_kinds=frozenset()), ()
+            return _disturbed(replace(state, good_kinds=frozenset()), fact, rules)
         case Disposed():
             return _disposed(state, fact)
 
@@ -156,6 +158,27 @@ def _checked(state: AssuranceState, fact: Checked, rules: AssuranceRules) -> Res
     return replace(after, good_kinds=frozenset()), outcomes if is_told else ()
 
 
+_LEFT: Mapping[Cause, str] = {
+    "pin-change": "the pin was changed",
+    "holder-change": "the holder was changed or taken out",
+    "indicator-change": "the indicator was changed",
+}
+
+
+def _disturbed(state: AssuranceState, fact: Disturbed, rules: AssuranceRules) -> Result:
+    """End the open span where an instrument left before a good check closed it."""
+    if not fact.ends_span:
+        return state, ()
+    left = _LEFT.get(fact.cause, "the bench was changed")
+    why = f"{left} before a good check closed the span: none can prove it any more"
+    ended = replace(
+        state.spans[-1], state="unproved", closed_by=fact.seq, closed_at=fact.at, why=why
+    )
+    pieces = _in_span(state)
+    after, outcomes = _held(state, (*state.spans[:-1], ended, Span(None)), pieces, rules)
+    return after, outcomes if pieces else ()
+
+
 def _in_span(state: AssuranceState) -> tuple[PieceKey, ...]:
     last = len(state.spans) - 1
     return tuple(
@@ -171,13 +194,25 @@ def _closed(state: AssuranceState, fact: Checked, why: str, rules: AssuranceRule
         closed_by=fact.seq, closed_at=fact.at, why=why,
     )  # fmt: skip
     opened_by = fact.seq if fact.result == "good" else None
-    after = replace(state, spans=(*state.spans[:-1], ended, Span(opened_by)))
+    spans = (*state.spans[:-1], ended, Span(opened_by))
     if ended.state == "good":
-        return after, (SpanReleased(number, pieces),)
+        return replace(state, spans=spans), (SpanReleased(number, pieces),)
+    return _held(state, spans, pieces, rules)
+
+
+def _held(
+    state: AssuranceState,
+    spans: tuple[Span, ...],
+    pieces: tuple[PieceKey, ...],
+    rules: AssuranceRules,
+) -> Result:
+    """Put the pieces of the last span but one on hold, with what they lie among."""
+    number = len(spans) - 2
     doubted = {key: replace(state.pieces[key], is_in_doubt=True) for key in pieces}
-    after = replace(after, pieces={**state.pieces, **doubted})
+    after = replace(state, spans=spans, pieces={**state.pieces, **doubted})
     after = _spread(after, rules)
-    return after, (_list(state, after, number, why), *_reopened(state, after))
+    told = _list(state, after, number, spans[number].why)
+    return after, (told, *_reopened(state, after))
 
 
 def _spread(state: AssuranceState, rules: AssuranceRules) -> AssuranceState:
@@ -226,7 +261,7 @@ def _reopened(before: AssuranceState, after: AssuranceState) -> tuple[OrderReope
 
 
 def _graded(state: AssuranceState, fact: Graded, rules: AssuranceRules) -> AssuranceState:
-    """Take a verdict; one that rests on clampings before a failed check is in doubt at once."""
+    """Take a verdict; one with clampings before a failed check or a change is in doubt."""
     before = state.pieces.get(fact.piece)
     if before is not None and before.settled is not None:
         lot, number = fact.piece
@@ -236,7 +271,7 @@ def _graded(state: AssuranceState, fact: Graded, rules: AssuranceRules) -> Assur
     span = _span_of(state, fact) if rules.asked else None
     standing = Standing(
         fact.grade, fact.meets, span, fact.at, cell=fact.cell, is_hold=fact.is_hold,
-        is_in_doubt=span is not None and state.spans[span].state == "failed",
+        is_in_doubt=span is not None and state.spans[span].is_doubtful,
     )  # fmt: skip
     # Taken out first: pieces stand in the order of their verdicts.
     others = {key: s for key, s in state.pieces.items() if key != fact.piece}
@@ -247,7 +282,7 @@ def _graded(state: AssuranceState, fact: Graded, rules: AssuranceRules) -> Assur
 def _span_of(state: AssuranceState, fact: Graded) -> int:
     began = fact.seq if fact.began_seq is None else fact.began_seq
     for number, span in enumerate(state.spans):
-        if span.closed_by is not None and span.closed_by > began and span.state == "failed":
+        if span.closed_by is not None and span.closed_by > began and span.is_doubtful:
             return number
     return len(state.spans) - 1
 

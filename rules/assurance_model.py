@@ -18,9 +18,12 @@ Identity = Literal["box", "tray"]
 
 Cause = Literal[
     "shift-start", "restart", "reconnect", "lot-change", "pin-change", "holder-change",
-    "indicator-change", "holder-share", "order-filled",
+    "indicator-change", "holder-share", "order-filled", "instrument-leaving",
 ]  # fmt: skip
 """What makes a check due, beside pieces and hours."""
+
+CHANGES: frozenset[Cause] = frozenset({"pin-change", "holder-change", "indicator-change"})
+"""After these another instrument is in use, and no check can prove the one before any more."""
 
 Settlement = Literal["replaced", "scrapped", "concession"]
 Action = Literal["re-measure", "regrade", "scrap", "concession", "release"]
@@ -91,11 +94,20 @@ class Ordered:
 
 @dataclass(frozen=True, slots=True)
 class Disturbed:
-    """Something happened after which the bench has to be checked again."""
+    """Something happened after which the bench has to be checked again.
+
+    Attributes:
+        seq: Sequence number.
+        cause: What.
+        at: When.
+        ends_span: An instrument left the bench: what it measured since the last good check
+            stays unproved.
+    """
 
     seq: int
     cause: Cause
     at: Moment
+    ends_span: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +152,7 @@ class Standing:
         box: Box it lies in.
         is_put_away: It lies in its bin.
         is_hold: The verdict itself is hold.
-        is_in_doubt: A failed check put its span on hold.
+        is_in_doubt: Its span ended without a good check and is on hold.
         is_in_held_box: It lies among pieces that are in doubt and can't be told from them.
         awaits_cycle: It is to be measured again.
         is_released: A person released it out of a failed span.
@@ -174,17 +186,23 @@ class Span:
 
     Attributes:
         opened_by: Sequence number of the good check before it; None: there was none.
-        state: ``failed`` as well where no good check opened it.
-        closed_by: Sequence number of the check that ended it.
+        state: ``failed`` as well where no good check opened it; ``unproved`` where an
+            instrument left the bench before a check closed it.
+        closed_by: Sequence number of the check or change that ended it.
         closed_at: When.
-        why: Why it failed, in words.
+        why: Why it did not end good, in words.
     """
 
     opened_by: int | None
-    state: Literal["open", "good", "failed"] = "open"
+    state: Literal["open", "good", "failed", "unproved"] = "open"
     closed_by: int | None = None
     closed_at: Moment | None = None
     why: str = ""
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Return whether it ended, and its pieces may not be released by any check."""
+        return self.state in ("failed", "unproved")
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +245,7 @@ class SpanHeld:
         cells: Tray cells the pieces were taken from, where known.
         first: When the first of them was graded; None: it held no pieces.
         last: When the last was.
-        why: What the check said.
+        why: What the check said, or what left the bench before one.
     """
 
     span: int
@@ -260,7 +278,9 @@ class AssuranceRules:
         asked: Kinds of check that make one good check together; empty: none is asked for,
             which every record has to state.
         identity: How a binned piece is known.
+        changes: Causes that end the open span as unproved.
     """
 
     asked: frozenset[CheckKind]
     identity: Identity
+    changes: frozenset[Cause] = CHANGES

@@ -21,13 +21,14 @@ Level = Literal["good", "soon", "due"]
 CAUSE_TEXT: dict[Cause, str] = {
     "shift-start": "a shift began",
     "restart": "the service started anew",
-    "reconnect": "an indicator was connected anew: identical adapters get swapped",
+    "reconnect": "an indicator was connected anew: if it is another one, tell that first",
     "lot-change": "another lot was opened",
     "pin-change": "another pin is in use",
     "holder-change": "another holder is in use",
     "indicator-change": "another indicator is in use",
     "holder-share": "the holder's share of the run-out is above its limit",
     "order-filled": "the order is filled: the closing check is due",
+    "instrument-leaving": "an instrument is to leave the bench: its closing check comes first",
 }
 
 _NS_PER_S = 1_000_000_000

@@ -117,8 +117,9 @@ def why_held(state: AssuranceState, standing: Standing) -> str:
     """Return why a piece is on hold; "" when it is not."""
     reasons = []
     if standing.is_in_doubt and standing.span is not None:
-        said = state.spans[standing.span].why
-        reasons.append(f"the master check after it failed: {said}" if said else "check failed")
+        span = state.spans[standing.span]
+        of_check = f"the master check after it failed: {span.why}" if span.why else ""
+        reasons.append(span.why if span.state == "unproved" else of_check or "check failed")
     elif standing.is_in_held_box:
         reasons.append(f"it lies in box {standing.box} among pieces in doubt")
     if standing.is_hold:

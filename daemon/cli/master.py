@@ -65,9 +65,27 @@ def master_changed(
     bench: BenchName = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell that another pin, holder or indicator is in use: a check is due."""
+    """Tell that another pin, holder or indicator is in use: a check is due.
+
+    What was measured since the last good check is on hold: no check can prove it any more.
+    """
     ask_service(
         config, bench, "master-changed", as_json, changed=what, role=role, reason=reason
+    )
+
+
+@master_app.command("leaving")
+def master_leaving(
+    what: What,
+    role: Role,
+    reason: Annotated[str, typer.Option("--reason", help="More, for the record.")] = "",
+    config: BenchFile = DEFAULT_FILE,
+    bench: BenchName = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell that a pin, holder or indicator is to leave: its closing check is due first."""
+    ask_service(
+        config, bench, "master-leaving", as_json, changed=what, role=role, reason=reason
     )
 
 

@@ -43,6 +43,7 @@ class Command(Payload):
         "holder-moved",
         "master-check",
         "master-check-stop",
+        "master-leaving",
         "master-changed",
         "master-status",
         "instrument-add",
@@ -97,7 +98,7 @@ class Command(Payload):
     instrument: "InstrumentEntry | None" = None
     """``instrument-add``; of ``instrument-withdraw`` its id alone."""
     changed: Literal["pin", "holder", "indicator"] | None = None
-    """``master-changed``: what is another one now."""
+    """``master-changed``: what is another one now; ``master-leaving``: what will be."""
     code: Annotated[str, Field(max_length=80)] | None = None
     """``alarm-ack``, ``alarm-shelve``: which alarm."""
     for_min: Annotated[int, Field(ge=0, le=1440)] | None = None

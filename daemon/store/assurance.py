@@ -17,6 +17,7 @@ from rules.assurance_model import (
     AssuranceState,
     Checked,
     Disposed,
+    Disturbed,
     Graded,
     Identity,
     PieceKey,
@@ -82,7 +83,7 @@ class Assurance:
         self.state = AssuranceState(spans=(Span(start or None),), seq=start)
         if self.lot_id is None:
             told = facts_of_checks(db, self.bench)
-            told = [one for one in told if isinstance(one[0], Checked)]
+            told = [one for one in told if isinstance(one[0], Checked | Disturbed)]
         else:
             told = facts_of_lot(db, self.bench, self.lot_id, self.code)
         for fact, asked in told:

@@ -102,13 +102,15 @@ def _checks(db: sqlite3.Connection, bench: str, after: int) -> Iterator[Told]:
 
 def _disturbances(db: sqlite3.Connection, bench: str, after: int) -> Iterator[Told]:
     rows = db.execute(
-        "SELECT d.seq, d.cause, d.at_utc, d.trusted, e.boot, e.mono_ns FROM disturbances d"
+        "SELECT d.seq, d.cause, d.at_utc, d.trusted, e.boot, e.mono_ns, d.ends_span"
+        " FROM disturbances d"
         " JOIN events e ON e.bench = d.bench AND e.seq = d.seq"
         " WHERE d.bench = ? AND d.seq > ?",
         (bench, after),
     )
-    for seq, cause, utc, trusted, boot, mono_ns in rows:
-        yield Disturbed(seq, cause, moment_of(utc, bool(trusted), boot, mono_ns)), frozenset()
+    for seq, cause, utc, trusted, boot, mono_ns, ends_span in rows:
+        at = moment_of(utc, bool(trusted), boot, mono_ns)
+        yield Disturbed(seq, cause, at, ends_span is not None), frozenset()
 
 
 def _verdicts(db: sqlite3.Connection, where: str, *values: object) -> Iterator[Told]:

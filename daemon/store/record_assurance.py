@@ -101,13 +101,15 @@ class AssuranceRecord:
         if not record.by.assurance.asked:
             return  # where no check is asked for, nothing makes one due
         is_trusted = self.is_trusted
+        ends_span = fact.cause in record.by.assurance.changes
         seq = record.event("master-check", master_data.cause_data(record.code, fact))
         record.insert(
             "disturbances", bench=record.by.bench, lot=record.lot_id, cause=fact.cause,
             text=fact.text, role=fact.role, at_utc=record.at.utc,
             clock_synced=record.at.synced, trusted=int(is_trusted), seq=seq,
+            ends_span="unproved" if ends_span else None,
         )  # fmt: skip
-        self.news.append(Disturbed(seq, fact.cause, self.moment))
+        self.news.append(Disturbed(seq, fact.cause, self.moment, ends_span))
 
     def _disposed(self, fact: DisposedFact) -> None:
         record = self.record
@@ -153,7 +155,7 @@ class AssuranceRecord:
                 status=mark.status, grade=mark.grade, is_put_away=int(mark.is_put_away),
                 why=mark.why,
             )  # fmt: skip
-        if taken.ended is not None:
+        if taken.ended is not None and isinstance(taken.fact, Checked):
             span, is_opened = taken.ended
             record.db.execute(
                 "UPDATE checks SET ends_span = ?, opens_span = ? WHERE bench = ? AND seq = ?",

@@ -313,3 +313,10 @@ def m015_gauge_blocks(db: Database) -> None:
     """Keep gauge blocks with their height: a static step is read over them."""
     for statement in instrument_tables.WITH_GAUGE_BLOCKS:
         db.execute(statement)
+
+
+@migrations()
+def m016_unproved(db: Database) -> None:
+    """Let a change of pin, holder or indicator end a span: no later check proves its pieces."""
+    for statement in schema_assurance.WITH_CHANGES:
+        db.execute(statement)

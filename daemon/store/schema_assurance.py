@@ -120,3 +120,29 @@ VIEWS = (
         k.at_utc, k.clock_synced, k.trusted, k.rules_sha256, k.bench_sha256, k.seq
     FROM checks k LEFT JOIN lots l ON l.id = k.lot LEFT JOIN json_each(k.figures) f""",
 )
+
+WITH_CHANGES = (
+    # NULL: it ended none, or was recorded before a change of instruments ended one
+    "ALTER TABLE disturbances ADD COLUMN ends_span TEXT CHECK (ends_span IN ('unproved'))",
+    "DROP VIEW piece_spans",
+    """CREATE VIEW span_ends AS  -- checks that closed a span, changes that left one unproved
+    SELECT bench, seq, ends_span FROM checks WHERE ends_span IS NOT NULL
+    UNION ALL
+    SELECT bench, seq, ends_span FROM disturbances WHERE ends_span IS NOT NULL""",
+    """CREATE VIEW piece_spans AS  -- between which checks, or changes, each verdict was given
+    SELECT s.*, CASE WHEN s.checks_asked = '' THEN 'unassured' WHEN s.closed_by IS NULL
+            THEN 'open' ELSE (SELECT e.ends_span FROM span_ends e
+                WHERE e.bench = s.bench AND e.seq = s.closed_by) END AS span
+    FROM (SELECT v.bench, v.lot, v.piece, v.cycle, v.seq, v.at_utc, v.checks_asked,
+            (SELECT max(e.seq) FROM span_ends e WHERE e.bench = v.bench
+                AND e.seq < v.began) AS opened_by,
+            (SELECT min(e.seq) FROM span_ends e WHERE e.bench = v.bench
+                AND e.seq > CASE e.ends_span WHEN 'good' THEN v.seq ELSE v.began END)
+                AS closed_by
+        FROM (SELECT l.bench, l.code AS lot, p.number AS piece, c.number AS cycle, v.seq,
+                v.at_utc, v.checks_asked, coalesce((SELECT min(k.seq) FROM clampings k
+                    WHERE k.cycle = c.id), v.seq) AS began
+            FROM verdicts v JOIN cycles c ON c.id = v.cycle JOIN pieces p ON p.id = c.piece
+            JOIN lots l ON l.id = p.lot) v) s""",
+)
+"""Laid anew: a change of pin, holder or indicator ends a span as well."""

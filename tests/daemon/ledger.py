@@ -3,7 +3,8 @@
 It reads rows of what happened (clampings, verdicts, put-aways, checks, decisions) in the order
 of their sequence numbers and knows nothing of the service's fold, marks, views and counts.
 What it goes by is what the issue says: a failed check takes the whole span before it back and
-every box one of its pieces lies in; only a good check that a good one opened releases.
+every box one of its pieces lies in; only a good check that a good one opened releases; another
+pin, holder or indicator ends a span that no check can prove any more.
 """
 
 import sqlite3
@@ -15,7 +16,10 @@ BOTH = {"run-out", "sensitivity"}
 """The bench asks for both kinds: one alone is half a check."""
 
 Word = str
-"""Of a span: ``open``, ``good``, ``failed``."""
+"""Of a span: ``open``, ``good``, ``failed``, ``unproved``."""
+
+CHANGES = {"pin-change", "holder-change", "indicator-change"}
+"""With them an instrument leaves the bench."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,7 @@ class Piece:
         is_awaited: It is measured again, and its verdict so far stands no more.
         settled: ``scrapped``, ``replaced``, ``concession``, ``abandoned``; "" while none.
         retries: Whole sets taken again.
+        begun: Cycle that was clamped, and how many spans had ended badly when it was first.
     """
 
     cycle: int = 0
@@ -68,10 +73,11 @@ class Piece:
     is_awaited: bool = False
     settled: str = ""
     retries: int = 0
+    begun: tuple[int, int] = (0, 0)
 
     @property
     def is_doubted(self) -> bool:
-        return self.span == "failed" and not self.is_freed
+        return self.span in ("failed", "unproved") and not self.is_freed
 
     @property
     def is_hold(self) -> bool:
@@ -90,6 +96,7 @@ class Ledger:
         opened: A good check opened the span that is open.
         is_fit: A good check was made and nothing happened since that asks for another.
         in_span: Verdicts of any lot since the last good check.
+        bad: How each span ended that did not end good.
     """
 
     by_box: bool
@@ -99,6 +106,7 @@ class Ledger:
     opened: bool = False
     is_fit: bool = False
     in_span: int = 0
+    bad: list[Word] = field(default_factory=list)
 
     def take(self, fact: Happened) -> None:
         """Take the next fact."""
@@ -107,6 +115,8 @@ class Ledger:
         if fact.what == "disturbance":
             self.good.clear()
             self.is_fit = False
+            if fact.words[0] in CHANGES:
+                self._end("unproved", opens=False)
             return None
         if fact.what == "decided":
             return self._decided(fact)
@@ -121,11 +131,15 @@ class Ledger:
         match fact.what:
             case "clamping" | "opened":
                 self._cycle(fact, piece, int(fact.words[0]), fact.words[1])
+                piece = self.pieces[fact.piece or 0]
+                if fact.what == "clamping" and piece.begun[0] != piece.cycle:
+                    piece.begun = piece.cycle, len(self.bad)
             case "verdict":
                 grade, why, meets = fact.words
+                ended = self.bad[piece.begun[1] :]  # since its first clamping
                 self.pieces[fact.piece or 0] = Piece(
-                    piece.cycle, grade, tuple(meets.split()), why, fact.seq, "open",
-                    retries=piece.retries,
+                    piece.cycle, grade, tuple(meets.split()), why, fact.seq,
+                    ended[0] if ended else "open", retries=piece.retries,
                 )  # fmt: skip
             case "put-away":
                 piece.lies_in, piece.to_carry = fact.words[0], False
@@ -158,6 +172,8 @@ class Ledger:
             self._end("good" if self.opened else "failed", opens=True)
 
     def _end(self, word: Word, *, opens: bool) -> None:
+        if word != "good":
+            self.bad.append(word)
         for piece in self.pieces.values():
             if piece.span == "open":
                 piece.span = word
@@ -191,7 +207,7 @@ class Ledger:
             case "regrade":
                 piece.grade, piece.to_carry = grade, not is_box
             case "release":
-                piece.is_freed = piece.is_freed or piece.span == "failed"
+                piece.is_freed = piece.is_freed or piece.is_doubted
                 piece.is_let_go = True
             case _:
                 raise AssertionError(action)

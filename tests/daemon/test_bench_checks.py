@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from daemon import snapshot
+from daemon.bench_warnings import warnings_of
 from daemon.commands import carry_out
 from daemon.config import load
 from daemon.errors import ConfigError
@@ -33,6 +34,14 @@ def ask(bench: SweepBench, command: str, **values: object) -> Any:
     number = bench.rows("SELECT count(*) FROM inbound")[0][0]
     body = {"id": f"c{number}-{command}", "command": command, "role": "lead", **values}
     return carry_out(Command.model_validate(body), bench.runner, bench.store)
+
+
+def check_now(bench: SweepBench) -> None:
+    """Make a whole check though none is due."""
+    bench.clock.seconds += 60
+    assert ask(bench, "master-check").ok
+    bench.seat(0.3, 0.2)
+    bench.sensitivity()
 
 
 def checks(bench: SweepBench) -> list[tuple[object, ...]]:
@@ -196,6 +205,91 @@ def test_another_pin_is_told_by_command(bench: SweepBench) -> None:
     assert bench.runner.check_status().reasons == ["another pin is in use"]
 
 
+def test_another_pin_within_a_span_takes_back_what_the_one_before_measured(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    bench.piece(*TOP)
+    check_now(bench)
+    bench.piece(*TOP)
+    told_pin = ask(bench, "master-changed", changed="pin", reason="dropped")
+    assert "1 pieces were measured since the last good check and are on hold" in told_pin.text
+    assert ask(bench, "box-change", bin="1", box="A-1-002").ok
+    bench.check()
+    bench.piece(*TOP)
+    check_now(bench)
+    # Piece 1 was released, and lies in one box with piece 2.
+    assert statuses(bench) == ["hold", "hold", "put-away"]
+    spans = bench.rows("SELECT span FROM piece_spans ORDER BY seq")
+    assert spans == [("good",), ("unproved",), ("good",)]
+    assert bench.runner.lot is not None
+    assert bench.runner.lot.put_away == {"grade-1": 1}
+
+
+def test_a_pin_that_is_to_leave_asks_for_its_closing_check(bench: SweepBench) -> None:
+    bench.check()
+    assert "may leave" in ask(bench, "master-leaving", changed="pin").text
+    assert bench.runner.check_status().level == "good"
+    bench.piece(*TOP)
+    bench.clamp(2.0)
+    assert ask(bench, "master-leaving", changed="pin", reason="worn").ok
+    assert bench.word == "loosen"  # the piece in work is finished
+    bench.piece(2.0, 2.0)
+    assert bench.word == "master-check"
+    assert "its closing check comes first" in bench.runner.check_status().reasons[0]
+    bench.check()
+    assert ask(bench, "master-changed", changed="pin").text.endswith("a master check is due")
+    assert statuses(bench) == ["put-away", "put-away"]
+    assert bench.runner.check_status().level == "due"
+
+
+def test_a_piece_in_work_while_the_pin_is_changed_is_held_by_its_verdict(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    bench.clamp(2.0)
+    assert ask(bench, "master-changed", changed="pin").ok
+    bench.piece(2.0, 2.0)
+    assert statuses(bench) == ["hold"]
+    assert bench.rows("SELECT span FROM piece_spans") == [("unproved",)]
+
+
+def test_another_indicator_in_the_bench_file_leaves_the_span_unproved(
+    bench_folder: Make,
+) -> None:
+    path = bench_folder((AT_CHECK, CHECK + AT_CHECK))
+    bench = SweepBench(path)
+    bench.check()
+    bench.piece(*TOP)
+    bench.restart()
+    assert statuses(bench) == ["put-away"]
+    path.write_text(path.read_text(encoding="utf-8").replace("IND-21", "IND-30"), "utf-8")
+    bench.config = load(path)
+    bench.restart()
+    assert statuses(bench) == ["hold"]
+    bench.restart()
+    said = bench.rows("SELECT text FROM disturbances WHERE cause = 'indicator-change'")
+    assert said == [("far: IND-21 → IND-30",)]
+    bench.close()
+
+
+def test_a_house_that_asks_for_no_check_after_a_change_says_so_and_is_warned(
+    bench_folder: Make,
+) -> None:
+    some = CHECK.replace("warn_percent", 'causes = ["restart", "holder-change"]\nwarn_percent')
+    path = bench_folder((AT_CHECK, some + AT_CHECK))
+    bench = SweepBench(path)
+    bench.check()
+    bench.piece(*TOP)
+    assert ask(bench, "master-changed", changed="pin").ok
+    refused = ask(bench, "master-leaving", changed="pin")
+    assert (refused.ok, "leaves out 'instrument-leaving'" in refused.text) == (False, True)
+    assert (statuses(bench), bench.runner.check_status().level) == (["put-away"], "good")
+    bench.close()
+    (warned,) = [text for text in warnings_of(load(path)) if "causes leaves out" in text]
+    assert "indicator-change, pin-change" in warned
+
+
 def test_a_lot_with_an_open_span_cant_be_closed(bench: SweepBench) -> None:
     bench.check()
     bench.piece(5.0)
@@ -254,7 +348,7 @@ def test_nothing_is_taken_to_be_measured_again_while_a_check_is_due(bench_folder
     again = {"piece": 1, "action": "re-measure", "reason": "doubtful"}
     refused = ask(bench, "piece-dispose", **again)
     assert (refused.ok, "a master check is due (another pin" in refused.text) == (False, True)
-    assert statuses(bench) == ["put-away"]
+    assert bench.rows("SELECT max(number) FROM cycles") == [(1,)]
     bench.check()
     assert ask(bench, "piece-dispose", **again).ok
     bench.close()

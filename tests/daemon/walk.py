@@ -178,8 +178,8 @@ def _ask(bench: WholeBench, words: list[str]) -> None:
         case [what] if what in _ASKED:
             command, values = _ASKED[what]
             bench.ask(command, **values)
-        case ["changed", what]:
-            bench.ask("master-changed", changed=what)
+        case ["changed" | "leaving" as word, what]:
+            bench.ask(f"master-{word}", changed=what)
         case ["order", pieces]:
             bench.ask("lot-order", grade="grade-1", quantity=int(pieces))
         case ["aside"]:
@@ -238,8 +238,8 @@ STEPS = (
     *[f"decide {which} concession" for which in (0, 2)],
     *[f"decide {which} regrade" for which in (1, 3, 5)],
     *["retry"] * 3, "abandon", "holder-moved", "changed pin", "changed holder",
-    "changed indicator", "aside", "empty", "order 0", "order 1", "order 3", "order 4",
-    "box 1 X", "box 1 Y", "box 2 X", "box H Z", "close", "open", "ready",
+    "changed indicator", "leaving pin", "aside", "empty", "order 0", "order 1", "order 3",
+    "order 4", "box 1 X", "box 1 Y", "box 2 X", "box H Z", "close", "open", "ready",
     *["kill 5"] * 3, "kill 4000", "reboot", *[f"die {points}" for points in range(1, 7)],
     "lose", "find", "find", "disk", "disk", "hours 1", "hours 5", "hours 9",
     "publish 5 3", "publish 30 30", "publish 30 0",

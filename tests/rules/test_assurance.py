@@ -13,11 +13,13 @@ from rules.assurance import (
     why_lot_stays_open,
 )
 from rules.assurance_model import (
+    CHANGES,
     Action,
     AssuranceFact,
     AssuranceOutcome,
     AssuranceRules,
     AssuranceState,
+    Cause,
     Checked,
     Disposed,
     Disturbed,
@@ -214,6 +216,82 @@ def test_a_verdict_that_rests_on_clampings_before_a_failed_check_is_in_doubt_at_
     at = moment(book.seq)
     book.add(Graded(book.seq, ("A", 1), "grade-1", at, ("grade-1",), began_seq=began))
     assert book.status(1) == "held"
+
+
+def change(book: Book, cause: Cause) -> tuple[AssuranceOutcome, ...]:
+    return book.add(Disturbed(book.seq, cause, moment(book.seq), ends_span=True))
+
+
+@pytest.mark.parametrize("cause", sorted(CHANGES))
+def test_what_another_instrument_measured_before_no_good_check_releases(cause: Cause) -> None:
+    book = opened()
+    book.add(Ordered(book.seq, "A", "grade-1", 2))
+    book.piece(1)
+    book.good()
+    book.piece(2, box="B2")
+    listed, reopened = change(book, cause)
+    assert isinstance(listed, SpanHeld)
+    assert (listed.pieces, listed.boxes) == ((("A", 2),), ("B2",))
+    assert reopened == OrderReopened("A", "grade-1", 1, 2)
+    (_, why), *more = held(book.state)
+    assert not more
+    assert why == listed.why
+    assert "before a good check closed the span: none can prove it any more" in why
+    assert book.good() == ()  # it opens, and has nothing to release
+    assert [book.status(n) for n in (1, 2)] == ["released", "held"]
+    book.piece(3, box="B3")
+    book.good()
+    assert (book.status(3), book.status(2)) == ("released", "held")
+    book.decide("release", box="B2")
+    assert book.status(2) == "released"
+
+
+def test_a_check_with_the_old_instrument_before_it_leaves_saves_its_pieces() -> None:
+    book = opened()
+    book.piece(1)
+    book.add(Disturbed(book.seq, "instrument-leaving", moment(book.seq)))
+    book.good()
+    assert change(book, "pin-change") == ()
+    assert (book.status(1), why_lot_stays_open(book.state, "A")) == ("released", "")
+
+
+def test_half_a_check_before_the_change_and_half_after_it_prove_neither() -> None:
+    book = opened()
+    book.piece(1)
+    book.check("run-out")
+    change(book, "indicator-change")
+    book.check("sensitivity")
+    assert book.status(1) == "held"
+    assert book.state.spans[-1].opened_by is None
+
+
+def test_a_piece_measured_with_two_instruments_is_held_by_its_verdict() -> None:
+    book = opened()
+    began = book.state.seq
+    change(book, "pin-change")
+    at = moment(book.seq)
+    book.add(Graded(book.seq, ("A", 1), "grade-1", at, ("grade-1",), began_seq=began))
+    assert book.status(1) == "held"
+
+
+def test_what_no_check_opened_since_the_change_is_held_by_the_next() -> None:
+    book = opened()
+    change(book, "holder-change")
+    book.piece(1)
+    assert book.status(1) == "open"
+    (listed,) = book.good()
+    assert isinstance(listed, SpanHeld)
+    assert book.status(1) == "held"
+
+
+@pytest.mark.parametrize("cause", ["restart", "reconnect", "holder-share", "order-filled"])
+def test_after_a_restart_or_a_reconnect_a_good_check_closes_the_span(cause: Cause) -> None:
+    book = opened()
+    book.piece(1)
+    assert book.add(Disturbed(book.seq, cause, moment(book.seq))) == ()
+    assert book.status(1) == "open"
+    (released,) = book.good()
+    assert released == SpanReleased(1, (("A", 1),))
 
 
 def test_an_invalid_check_neither_closes_nor_fails_a_span() -> None:

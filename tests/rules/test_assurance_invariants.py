@@ -13,6 +13,7 @@ import pytest
 
 from rules.assurance import counted, fold, status_of, step
 from rules.assurance_model import (
+    CHANGES,
     Action,
     AssuranceFact,
     AssuranceRules,
@@ -58,7 +59,7 @@ class Shift:
 
     def act(self) -> None:
         rng, seq = self.rng, self.state.seq + rng_gap(self.rng)
-        match rng.randrange(12):
+        match rng.randrange(13):
             case 0 | 1 | 2 | 3 | 4:
                 self.measure(seq)
             case 5 | 6 | 7:
@@ -67,6 +68,8 @@ class Shift:
                 self.add(Checked(seq, kind, result, moment(seq), "too large"))  # type: ignore[arg-type]
             case 8:
                 self.killed(seq)
+            case 12:
+                self.change(seq)
             case 9:
                 self.add(
                     Ordered(seq, "A", rng.choice(("grade-1", "grade-2")), rng.randrange(9))
@@ -94,6 +97,11 @@ class Shift:
         else:
             self.add(PutAway(seq, self.pending, self.rng.choice(BOXES)))
             self.pending = None
+
+    def change(self, seq: int) -> None:
+        """Put another instrument on the bench, or only disturb it."""
+        cause = self.rng.choice((*sorted(CHANGES), "reconnect", "holder-share"))
+        self.add(Disturbed(seq, cause, moment(seq), cause in CHANGES))
 
     def killed(self, seq: int) -> None:
         """Start anew: all that is known comes from the facts."""
@@ -124,7 +132,7 @@ def rng_gap(rng: Random) -> int:
 
 
 def closings(facts: Sequence[AssuranceFact]) -> list[tuple[int, str]]:
-    """Return every check that ended a span, with what that made of the span."""
+    """Return every check and change that ended a span, with what that made of the span."""
     found: list[tuple[int, str]] = []
     kinds: set[str] = set()
     is_opened = False
@@ -133,6 +141,9 @@ def closings(facts: Sequence[AssuranceFact]) -> list[tuple[int, str]]:
         if isinstance(fact, Graded | Disturbed):
             kinds.clear()
             graded_since = graded_since or isinstance(fact, Graded)
+        if isinstance(fact, Disturbed) and fact.cause in CHANGES:
+            found.append((fact.seq, "unproved"))
+            is_opened = False
         if not isinstance(fact, Checked) or fact.result == "invalid":
             continue
         if fact.result == "failed":
@@ -165,7 +176,7 @@ def span_word(facts: Sequence[AssuranceFact], at: int, ends: list[tuple[int, str
     assert isinstance(verdict, Graded)
     began = verdict.began_seq if verdict.began_seq is not None else verdict.seq
     between = [word for seq, word in ends if began < seq < verdict.seq]
-    if "failed" in between or "unopened" in between:
+    if {"failed", "unopened", "unproved"} & set(between):
         return "failed"
     after = [word for seq, word in ends if seq > verdict.seq]
     if not after:
