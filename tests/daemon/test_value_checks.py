@@ -107,7 +107,7 @@ def test_a_check_that_failed_takes_its_span_back(
     check(bench, "0.4", "5.0", "5.4")
     bench.value("5.0")
     assert bench.placed("2")
-    body = {"id": "c1", "command": "master-changed", "role": "lead", "changed": "indicator"}
+    body = {"id": "c1", "command": "master-leaving", "role": "lead", "changed": "indicator"}
     assert _carried_out(bench, body)
     check(bench, *values)
     assert checks(bench)[-1][1] == "failed"
