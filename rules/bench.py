@@ -429,7 +429,7 @@ def _put_away(
 
 def _closed(state: BenchState, lot: LotView | None, bin_id: str) -> Result:
     state, facts = clear(state)
-    if lot is not None and lot.fills_order(state.grade, bin_id):
+    if lot is not None and lot.fills_order(state.grade, bin_id, state.piece):
         facts = (*facts, LotFact("order-filled"))
     elif lot is not None and lot.is_exhausted:
         facts = (*facts, LotFact("exhausted", "every piece of the lot was measured"))

@@ -51,6 +51,7 @@ class LotView:
         tray: Its numbered cells; None where they are not numbered.
         boxes: The box that stands in each bin.
         held_boxes: Boxes on hold: what is put into them is on hold as well.
+        doubted: Pieces in hand whose span an instrument left unproved.
         next_piece: Number the next new piece gets; numbers are never reused.
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
@@ -72,6 +73,7 @@ class LotView:
     tray: TrayView | None = None
     boxes: Mapping[str, BoxView] = field(default_factory=dict)
     held_boxes: frozenset[str] = frozenset()
+    doubted: frozenset[int] = frozenset()
     pin_moves: PinMoves | None = None
     replaced: int = 0
     is_released: bool = False
@@ -125,9 +127,10 @@ class LotView:
         label = self.boxes[bin_id].label if bin_id in self.boxes else None
         return box_name(label, bin_id, self.code) in self.held_boxes
 
-    def fills_order(self, grade: str | None, bin_id: str) -> bool:
+    def fills_order(self, grade: str | None, bin_id: str, piece: int | None = None) -> bool:
         """Return whether one more piece of ``grade`` put into this bin fills the order."""
-        if grade is None or self.order_state != "open" or self.is_held(bin_id):
+        is_held = self.is_held(bin_id) or piece in self.doubted
+        if grade is None or self.order_state != "open" or is_held:
             return False
         after = {**self.put_away, grade: self.put_away.get(grade, 0) + 1}
         return all(after.get(g, 0) >= n for g, n in self.ordered.items())

@@ -115,6 +115,19 @@ class Assurance:
         """Return how many pieces a check or a decision keeps on hold."""
         return sum(1 for standing in self.state.pieces.values() if standing.is_held)
 
+    def doubted_in_hand(self) -> frozenset[int]:
+        """Return the pieces in hand whose span an instrument left unproved.
+
+        Asked after every commit: pieces are looked at only where such a span is.
+        """
+        if not any(span.state == "unproved" for span in self.state.spans):
+            return frozenset()
+        return frozenset(
+            number
+            for (_, number), standing in self.state.pieces.items()
+            if standing.is_in_doubt and not standing.is_put_away
+        )
+
     def _count(self, before: AssuranceState, fact: AssuranceFact) -> None:
         """Keep ``unreleased``; only what touches many pieces costs a look at all of them."""
         if before.pieces is self.state.pieces and not isinstance(fact, Checked):

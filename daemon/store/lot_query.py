@@ -29,6 +29,7 @@ def lot_view(
     *,
     is_released: bool = False,
     held_boxes: frozenset[str] = frozenset(),
+    doubted: frozenset[int] = frozenset(),
 ) -> LotView:
     """Return the lot as the core sees it.
 
@@ -40,6 +41,7 @@ def lot_view(
         rest: What they count for the proof of the rest.
         is_released: Whether good checks lie around every graded piece of it.
         held_boxes: Boxes on hold.
+        doubted: Pieces in hand whose span an instrument left unproved.
     """
     code, article, quantity, pin_moves = db.execute(
         "SELECT code, article, quantity, pin_moves FROM lots WHERE id = ?", (lot_id,)
@@ -66,6 +68,7 @@ def lot_view(
         replaced=sum(counts.get("replaced", {}).values()),
         is_released=is_released,
         held_boxes=held_boxes,
+        doubted=doubted,
     )
 
 

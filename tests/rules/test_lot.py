@@ -56,6 +56,10 @@ def test_what_is_put_into_a_box_on_hold_fills_nothing() -> None:
     boxed = replace(lot({"top": 2}, {"top": 1}), boxes={"1": BoxView("A-1")})
     assert not replace(boxed, held_boxes=frozenset({"A-1"})).fills_order("top", "1")
     assert replace(boxed, held_boxes=frozenset({"A-2"})).fills_order("top", "1")
+    doubted = replace(boxed, doubted=frozenset({7}))
+    assert (doubted.fills_order("top", "1", 7), doubted.fills_order("top", "1", 8)) == (
+        False, True,
+    )  # fmt: skip
     assert not replace(boxed, held_boxes=frozenset({"bin 2 of W-1"})).fills_order("top", "2")
 
 
