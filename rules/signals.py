@@ -162,6 +162,8 @@ def _in_hand(
     text = f"Put the collet into bin {where}"
     if box is not None and box.is_full:
         text = f"Change the box of bin {where}: it is full. Then put the collet in"
+    if state.cycle.was_put_away:
+        text = f"Piece {state.piece} is regraded: take it from where it lies. {text}"
     return Signals("put-away", "operator", "put-away", text, reason, lamps={where: "on"})
 
 
@@ -174,9 +176,12 @@ def _working(state: BenchState, rules: BenchRules, lot: LotView) -> Signals:
     cell = lot.next_cell if is_next else None
     on_pin = state.capture.phase in ("resting", "running-up", "sweeping")
     is_single = rules.capture.mode == "single-value"
-    is_between = is_next and not on_pin and not state.is_measuring
-    word: StateWord = "sampling" if is_between and lot.wants_proof else "clamping"
-    take = rest_prompt.take(lot) if is_between else ""
+    is_fetched = state.cycle.kind == "re-measured" and not state.cycle.assessed
+    is_between = not on_pin and not state.is_measuring
+    word: StateWord = "sampling" if is_next and is_between and lot.wants_proof else "clamping"
+    take = rest_prompt.take(lot) if is_next and is_between else ""
+    if is_fetched and is_between:
+        take = f"Piece {state.piece} is measured again: take it from where it lies. "
     if not is_single and state.capture.loosening is None and not state.is_measuring:
         way = rules.rotation.way
         text = f"Loosen the nut, turn the collet a third {way}, tighten again{note}"
@@ -190,7 +195,7 @@ def _working(state: BenchState, rules: BenchRules, lot: LotView) -> Signals:
         text = f"Let it turn: clamping {number} of {needed}"
         return Signals("clamping", "operator", "turn", text, "", number, needed, cell=cell)
     text = f"clamp the collet: clamping {number} of {needed}{note}"
-    if is_next and (is_single or state.capture.phase == "away"):
+    if (is_next or is_fetched) and (is_single or state.capture.phase == "away"):
         text = f"{take}Brush taper, slots, pin and nut clean, {text}"
         # Finished values do not tell an empty holder from a full one.
         prompt: PromptWord = "clamp" if is_single else "clean"

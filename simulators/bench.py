@@ -210,6 +210,10 @@ class Bench:
         """Let a chip lie in the holder's taper when the next master is seated there."""
         self._operator.has_chip_in_taper = True
 
+    def pour_back(self, bin_id: str) -> None:
+        """Let the person take all that lies in a bin back into the tray."""
+        self._operator.pour_back(bin_id)
+
     def received(self, chunk: bytes, at_ns: int) -> None:
         """Take bytes that came up the line; only a polled indicator heeds them."""
         self._run(at_ns)

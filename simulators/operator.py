@@ -11,6 +11,7 @@ from random import Random
 from simulators.collet import Clamper, Collet
 from simulators.masters import Seater
 from simulators.mistakes import MistakeWord
+from simulators.pieces_at_hand import PiecesAtHand
 from simulators.shown import Shown
 from simulators.spindle import NS_PER_S
 from simulators.stand import Stand
@@ -56,6 +57,7 @@ class Operator:
         self._shown = shown
         self._seater = Seater(Random(f"{seed}/masters"), work.masters, work.holder_um)
         self._checks = 0
+        self._pieces = PiecesAtHand(seed, work)
         self._piece = 0
         self._ordinal = 0
         self._slips: set[MistakeWord] = set()
@@ -81,15 +83,23 @@ class Operator:
     # --- the shift -----------------------------------------------------------------------
 
     def _shift(self) -> Script:
-        tray = {collet.number: collet for collet in self._work.tray}
-        wanted = len(tray) if self._work.pieces is None else self._work.pieces
-        for _ in range(wanted):
-            yield from self._until_the_next_is_wanted()
-            cell = self._shown.cell
-            yield from self._measure(tray.pop(cell if cell in tray else min(tray)))
-        self.facts.append(TrayEmpty(self._now_ns))
+        is_told = False
         while True:
+            if not self._pieces.left and not is_told:
+                self.facts.append(TrayEmpty(self._now_ns))
+                is_told = True
             yield from self._until_the_next_is_wanted()
+            again = self._asked_again()
+            if self._pieces.left or again is not None:
+                is_told = is_told and not self._pieces.left
+                yield from self._measure(again)
+
+    def pour_back(self, bin_id: str) -> None:
+        """Take all that lies in a bin back into the tray: it is measured anew."""
+        self._pieces.pour_back(bin_id)
+
+    def _asked_again(self) -> Collet | None:
+        return self._pieces.named(self._shown.text)
 
     def _until_the_next_is_wanted(self) -> Script:
         """Mend what the bench still complains of; then wait until it wants a piece."""
@@ -112,8 +122,10 @@ class Operator:
         """Move the piece into the lit bin; or press its button once more if nothing came."""
         yield from self._pause(self._habits.put_away_s)
         lit = self._shown.lit_bin(self._now_ns)
+        if (again := self._asked_again()) is not None:
+            self._piece, is_repeat = again.number, False
         if lit is not None and self._piece:
-            self.facts.append(Dropped(self._now_ns, self._piece, lit, lit, is_repeat))
+            self._drop(lit, lit, is_repeat=is_repeat)
         yield from self._pause(self._habits.glance_s)
 
     def _show_an_open_nut(self) -> Script:
@@ -205,17 +217,24 @@ class Operator:
 
     # --- one piece -----------------------------------------------------------------------
 
-    def _measure(self, collet: Collet) -> Script:
-        self._take(collet)
-        clamper = Clamper(self._seed, collet, self._work.collets, self._work.holder_um)
-        is_away = False
-        while not is_away:
-            yield from self._tighten(clamper)
+    def _measure(self, again: Collet | None) -> Script:
+        """Measure the next piece of the tray, or one ``again`` that lies in its bin."""
+        collet = again or self._pieces.take(self._shown.cell)
+        self._hold(collet)
+        clamper = self._pieces.clamper(collet)
+        yield from self._pause(self._habits.clamp_s)
+        if again is None and self._asked_again() is not None:
+            self._pieces.put_back(collet)  # told otherwise before the nut was tight
+            return
+        while True:
+            self._make_tight(clamper)
             yield from self._clamp_as_told(clamper)
             yield from self._stop()
-            is_away = yield from self._put_away()
+            if (yield from self._put_away()):
+                return
+            yield from self._pause(self._habits.clamp_s)
 
-    def _take(self, collet: Collet) -> None:
+    def _hold(self, collet: Collet) -> None:
         self._piece, self._ordinal = collet.number, 0
         self._slips = self._work.mistakes.with_piece(collet.number, self._rng)
         length_um = abs(collet.vector_um)
@@ -237,6 +256,9 @@ class Operator:
 
     def _tighten(self, clamper: Clamper) -> Script:
         yield from self._pause(self._habits.clamp_s)
+        self._make_tight(clamper)
+
+    def _make_tight(self, clamper: Clamper) -> None:
         pin = clamper.tighten(with_chip=self._slips_now("chip"))
         self._ordinal = pin.ordinal
         self._stand.tighten(pin, self._now_ns)
@@ -304,9 +326,13 @@ class Operator:
             lit = self._lit()
         if lit is None:
             return False
-        self.facts.append(Dropped(self._now_ns, self._piece, self._choose_bin(lit), lit))
+        self._drop(self._choose_bin(lit), lit)
         yield from self._pause(self._habits.glance_s)
         return True
+
+    def _drop(self, bin_id: str, lit: str, *, is_repeat: bool = False) -> None:
+        self._pieces.dropped(self._piece, bin_id)
+        self.facts.append(Dropped(self._now_ns, self._piece, bin_id, lit, is_repeat))
 
     def _lit(self) -> str | None:
         return self._shown.lit_bin(self._now_ns)

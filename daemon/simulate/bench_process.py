@@ -3,8 +3,9 @@
 Says ``{"ready": …}`` on standard output when its line can be opened, and a summary when it
 ends. SIGUSR1 unplugs the line, SIGUSR2 plugs it in again, SIGHUP drops a chip into the
 holder's taper before the next master check, SIGTERM and SIGINT end it; with
-``--control`` the words ``unplug``, ``plug`` and ``stop`` do the same from standard input,
-and so does its end. It leaves no link and no process behind.
+``--control`` the words ``unplug``, ``plug``, ``drop-chip`` and ``stop`` do the same from
+standard input, and so does its end; ``pour-back BIN`` has the operator take all that lies in
+a bin back into the tray. It leaves no link and no process behind.
 """
 
 import argparse
@@ -13,8 +14,9 @@ import json
 import selectors
 import signal
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
+from functools import partial
 from pathlib import Path
 
 from daemon.broker import Broker, parse_url
@@ -30,7 +32,7 @@ from daemon.simulate.session import live_until, summary
 from daemon.simulate.shop_floor import ShopFloor
 from simulators.bench import Bench
 from simulators.mistakes import MISTAKE_WORDS, Mistakes, MistakeWord
-from simulators.scenario import LINE_OF_BENCH, LOT_OF_BENCH, demo_bench
+from simulators.scenario import BINS, LINE_OF_BENCH, LOT_OF_BENCH, demo_bench
 
 COULD_NOT = 3
 """Exit code: could not do it (port, broker, store)."""
@@ -55,7 +57,7 @@ def parser() -> argparse.ArgumentParser:
     add("--root", default="reclamp", help="first part of every topic (reclamp)")
     add("--truth", type=Path, metavar="FILE", help="write what really happens, JSON lines")
     add("--recording", type=Path, metavar="FILE", help="write a recording of all bytes")
-    add("--control", action="store_true", help="take plug, unplug, stop from standard input")
+    add("--control", action="store_true", help="take words from standard input instead")
     add(
         "--mistake", action="append", default=[], metavar="WORD@PIECE",
         help=f"a mistake with this piece; WORD is one of {', '.join(MISTAKE_WORDS)}",
@@ -178,9 +180,12 @@ def _controlled(live: LiveBench, *, takes_words: bool) -> asyncio.Event:
     loop.add_signal_handler(signal.SIGUSR2, live.plug)
     loop.add_signal_handler(signal.SIGHUP, live.drop_chip)
     if takes_words:
-        listen_to_words(
-            {"unplug": live.unplug, "plug": live.plug, "stop": ended.set}, at_end=ended.set
-        )
+        words: dict[str, Callable[[], None]] = {
+            "unplug": live.unplug, "plug": live.plug, "drop-chip": live.drop_chip,
+            "stop": ended.set,
+        }  # fmt: skip
+        words |= {f"pour-back {name}": partial(live.pour_back, name) for name in BINS}
+        listen_to_words(words, at_end=ended.set)
     return ended
 
 

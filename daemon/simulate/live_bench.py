@@ -134,6 +134,10 @@ class LiveBench:
         """Let a chip lie in the holder's taper when the next master is seated there."""
         self._bench.drop_chip()
 
+    def pour_back(self, bin_id: str) -> None:
+        """Let the person take all that lies in a bin back into the tray."""
+        self._bench.pour_back(bin_id)
+
     def show_lamp(self, bin_id: str, word: LampWord) -> None:
         """Let a lamp have its word, now."""
         self._bench.show_lamp(bin_id, word, self.now_ns)
