@@ -223,7 +223,7 @@ class Operator:
         self._hold(collet)
         clamper = self._pieces.clamper(collet)
         yield from self._pause(self._habits.clamp_s)
-        if again is None and self._asked_again() is not None:
+        if again is None and (self._asked_again() or self._shown.prompt == "check"):
             self._pieces.put_back(collet)  # told otherwise before the nut was tight
             return
         while True:

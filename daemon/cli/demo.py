@@ -12,8 +12,11 @@ import typer
 
 from daemon.broker import Broker, MqttError
 from daemon.cli.answers import ANSWER_IS_NO, reported
-from daemon.demo.shift import PLAN, QUANTITY, Shift, lay_out_shift, start_shift
-from daemon.demo.shift_findings import Finding, findings, waiting_events
+from daemon.demo.shift import Shift
+from daemon.demo.shift_files import lay_out_shift, start_shift
+from daemon.demo.shift_findings import findings, waiting_events
+from daemon.demo.shift_plan import CRANE, NORTH, PLAN, QUANTITY
+from daemon.demo.shift_records import Finding
 from daemon.demo.stage import (
     BENCHES,
     Stage,
@@ -47,7 +50,7 @@ def demo(
     ] = None,
     shift: Annotated[
         bool,
-        typer.Option(help="One bench, one lot, and everything that goes wrong in a shift."),
+        typer.Option(help="Two small lots, and everything that goes wrong in a shift."),
     ] = False,
     stay: Annotated[bool, typer.Option(help="Leave the board up until Ctrl-C.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="JSON lines.")] = False,
@@ -113,12 +116,16 @@ def _shift(folder: Path | None, seed: int, speed: float, port: int, *, as_json: 
     stage = set_up(folder)
     try:
         told = _work_a_shift(stage, seed, speed, port, as_json=as_json)
-        found = findings(stage.folder / "millrace.db", stage.folder / "b1.truth.jsonl")
+        found = findings(stage.folder)
     finally:
         stage.clear()
+    waiting = told.north.waiting
+    closed = [
+        scene.closed is not None and scene.closed.ok for scene in (told.north, told.crane)
+    ]
     found += [
-        Finding(f"{told.waiting} events waited while the broker was gone", told.waiting > 0),
-        Finding("the lot could be closed", told.closed is not None and told.closed.ok),
+        Finding(f"{waiting} events waited while the broker was gone", waiting > 0),
+        Finding("both lots could be closed", all(closed)),
     ]
     for one in found:
         mark = {True: "yes", False: "NO", None: "-"}[one.is_so]
@@ -133,8 +140,8 @@ def _work_a_shift(stage: Stage, seed: int, speed: float, port: int, *, as_json: 
         typer.echo(json.dumps({"told": text}) if as_json else text)
 
     lay_out_shift(stage)
-    teller = Teller(QUANTITY, typer.echo, as_json=as_json, wanted=("b1",))
-    shift = Shift(stage, teller, speed, say, lambda: waiting_events(stage.folder))
+    teller = Teller(QUANTITY, typer.echo, as_json=as_json, wanted=(NORTH, CRANE))
+    shift = Shift(stage, teller, seed, speed, say, lambda: waiting_events(stage.folder))
     say(f"board  {start_board(stage, port)}   (seed {seed}, {speed:g} bench seconds a second)")
     for line in PLAN:
         say(f"plan   {line}")

@@ -46,14 +46,16 @@ class Stage:
         """Return the URL of the demo's broker."""
         return f"mqtt://127.0.0.1:{self.broker_port}"
 
-    def start(self, name: str, words: Sequence[str]) -> subprocess.Popen[bytes]:
-        """Start a child that dies with this process."""
+    def start(
+        self, name: str, words: Sequence[str], *, takes_words: bool = False
+    ) -> subprocess.Popen[bytes]:
+        """Start a child that dies with this process; ``takes_words`` on its standard input."""
         log = (self.folder / f"{name}.log").open("ab")  # started anew it writes on
         with log:
             child = subprocess.Popen(
                 [sys.executable, *words],
                 cwd=self.folder,
-                stdin=subprocess.DEVNULL,
+                stdin=subprocess.PIPE if takes_words else subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,  # Ctrl-C is ours: we end them in order
@@ -69,6 +71,17 @@ class Stage:
             KeyError: If there is none of this name.
         """
         return dict(self.children)[name]
+
+    def tell(self, name: str, word: str) -> None:
+        """Say a word to a child that takes words.
+
+        Raises:
+            KeyError: If there is none of this name.
+        """
+        stdin = self.child(name).stdin
+        assert stdin is not None  # it was started so
+        stdin.write(f"{word}\n".encode())
+        stdin.flush()
 
     def take_out(self, name: str, how: signal.Signals) -> None:
         """End a child by a signal and wait: its end is no accident any more."""
@@ -201,8 +214,10 @@ def start_bench(
     seed: int,
     speed: float,
     more: Sequence[str] = (),
+    *,
+    takes_words: bool = False,
 ) -> None:
-    """Start one simulated bench; ``more`` are further words, such as mistakes."""
+    """Start one simulated bench; ``more`` are further options, such as mistakes."""
     tray = ["--pieces", str(pieces)] if pieces is not None else []
     stage.start(
         f"simulated-{bench}",
@@ -210,6 +225,7 @@ def start_bench(
          "--link", str(stage.folder / f"{bench}.port"), *tray, "--seed", str(seed),
          "--speed", str(speed), "--mqtt", stage.broker_url, "--protocol", "3.1.1",
          "--truth", str(stage.folder / f"{bench}.truth.jsonl"), *more],
+        takes_words=takes_words,
     )  # fmt: skip
 
 

@@ -11,12 +11,16 @@ from simulators.bench import BenchKind, Polled, Streaming, Wire
 from simulators.collet import ColletKind, fill_tray
 from simulators.guide import GuideRules
 from simulators.indicator import Indicator
+from simulators.masters import Masters
 from simulators.mistakes import Mistakes
 from simulators.spindle import Drive
 from simulators.stand import StandKind
 from simulators.work import Habits, Work
 
 BINS = ("1", "2", "H", "N")
+
+MASTERS: Mapping[str, Masters] = {"b1": Masters(), "b2": Masters(eccentric_um=4.0)}
+"""The masters beside each bench: an eccentric one fits the tightest limit there."""
 
 HOLDER_UM = rect(0.2, 0.6 * pi)
 """The holder's own vector: 0.2 µm, in some direction."""
@@ -101,6 +105,7 @@ def demo_bench(
         habits=Habits(foot="ready" if bench_id == "b1" else "never"),
         mistakes=mistakes or Mistakes(),
         pieces=pieces,
+        masters=MASTERS[bench_id],
         inch_check=inch_check,
     )
     return _north(work) if bench_id == "b1" else _crane(work)

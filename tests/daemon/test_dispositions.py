@@ -81,6 +81,23 @@ def top(bench: ValueBench) -> int:
     return bench.runner.lot.put_away.get("grade-1", 0)
 
 
+def test_the_prompt_names_a_piece_that_has_to_be_fetched(by_cell: ValueBench) -> None:
+    bench = by_cell
+    hold_one(bench)
+    grade_one(bench)
+    assert dispose_piece(bench, 2, "regrade", grade="grade-2").ok
+    assert bench.runner.shown.signals.text == (
+        "Piece 2 is regraded: take it from where it lies. Put the collet into bin 2"
+    )
+    assert bench.placed("2")
+    assert dispose_piece(bench, 1, "re-measure").ok
+    asked = bench.runner.shown.signals
+    assert asked.text.startswith("Piece 1 is measured again: take it from where it lies. ")
+    assert (asked.prompt, asked.cell) == ("clamp", None)
+    bench.values("2.0")
+    assert "Piece 1" not in bench.runner.shown.signals.text
+
+
 def adds_up(bench: ValueBench) -> None:
     """Close the lot by the books: in = out, whatever was decided."""
     closed = send(bench, "lot-close", unproved="not sold")

@@ -57,13 +57,15 @@ class Hands:
             if self.lit is not None:
                 self.bench.show_lamp(self.lit, "on", self.now_ns)
 
-    def prompt(self, word: str, lit: str | None = None, cell: int | None = None) -> None:
+    def prompt(
+        self, word: str, lit: str | None = None, cell: int | None = None, text: str = ""
+    ) -> None:
         if self.lit is not None:
             self.bench.show_lamp(self.lit, "off", self.now_ns)
         self.lit = lit
         if lit is not None:
             self.bench.show_lamp(lit, "on", self.now_ns)
-        self.bench.show_prompt(word, self.now_ns, cell)
+        self.bench.show_prompt(word, self.now_ns, cell, text)
 
     def placed(self) -> list[str]:
         return [e.bin for e in self.emissions if isinstance(e, Placed)]

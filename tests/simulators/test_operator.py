@@ -40,6 +40,67 @@ def test_the_piece_comes_from_the_cell_the_prompt_names_else_from_the_first_full
     assert [taken.piece for taken in facts(hands.bench, Taken)] == [97, 1, 2, 3]
 
 
+def _put_two_away(hands: Hands) -> None:
+    for _ in range(2):
+        hands.prompt("clamp")
+        hands.wait(40)
+        hands.prompt("put-away", lit="2")
+        hands.wait(15)
+
+
+def test_a_piece_that_the_sentence_names_is_fetched_from_its_bin_and_tightened_anew() -> None:
+    hands = Hands()
+    _put_two_away(hands)
+    hands.prompt("clamp", text="Piece 1 is measured again: take it from where it lies.")
+    hands.wait(40)
+    hands.prompt("put-away", lit="1")
+    hands.wait(15)
+    assert [taken.piece for taken in facts(hands.bench, Taken)] == [1, 2, 1]
+    first, _, again = facts(hands.bench, Tightened)
+    assert (again.piece, again.ordinal) == (1, 2)
+    assert again.run_out_um != first.run_out_um
+    assert [(d.piece, d.bin) for d in facts(hands.bench, Dropped)][2:] == [(1, "1")]
+
+
+def test_told_otherwise_before_the_nut_is_tight_he_puts_the_new_piece_back() -> None:
+    hands = Hands(pieces=3)
+    _put_two_away(hands)
+    hands.prompt("clamp")
+    hands.wait(4)
+    hands.prompt("clamp", text="Piece 2 is measured again: take it from where it lies.")
+    hands.wait(50)
+    hands.prompt("put-away", lit="2")
+    hands.wait(15)
+    hands.prompt("clamp")
+    hands.wait(20)
+    assert [taken.piece for taken in facts(hands.bench, Taken)] == [1, 2, 3, 2, 3]
+    assert [pin.piece for pin in facts(hands.bench, Tightened)] == [1, 2, 2, 3]
+
+
+def test_a_regraded_piece_is_carried_to_the_bin_that_is_lit() -> None:
+    hands = Hands()
+    _put_two_away(hands)
+    text = "Piece 1 is regraded: take it from where it lies. Put the collet into bin 1"
+    hands.prompt("put-away", lit="1", text=text)
+    hands.wait(60)
+    drop = facts(hands.bench, Dropped)[2]
+    assert (drop.piece, drop.bin, drop.is_repeat) == (1, "1", False)
+
+
+def test_what_is_poured_back_lies_in_the_tray_once_more() -> None:
+    hands = Hands(pieces=2)
+    _put_two_away(hands)
+    hands.prompt("wait")
+    hands.wait(5)
+    assert hands.count(TrayEmpty) == 1
+    hands.bench.pour_back("2")
+    _put_two_away(hands)
+    hands.prompt("clamp")
+    hands.wait(60)
+    assert [taken.piece for taken in facts(hands.bench, Taken)] == [1, 2, 1, 2]
+    assert hands.count(TrayEmpty) == 2
+
+
 def test_a_piece_is_clamped_within_the_time_a_person_takes() -> None:
     hands = Hands()
     hands.wait(10)
