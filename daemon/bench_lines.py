@@ -107,14 +107,13 @@ def _age(bench: Bench, seen: Seen) -> list[str]:
 
 
 def _alarms(bench: Bench, seen: Seen) -> list[str]:
-    """Return the open alarms, those that nobody has answered first."""
+    """Return the open alarms, those that nobody has answered first, then the newest."""
     alarms: dict[str, Any] = bench.get("alarms") or {}
-    told = [
-        (alarm["state"] != "raised", _alarm(code, alarm, seen))
-        for code, alarm in sorted(alarms.items())
-    ]
-    told += [(False, f"! {_spaced(c)}") for c in bench["state"]["alarms"] if c not in alarms]
-    return [text for _, text in sorted(told, key=lambda each: each[0])]
+    newest = sorted(alarms.items(), key=lambda item: item[1]["since"], reverse=True)
+    raised = [_alarm(code, one, seen) for code, one in newest if one["state"] == "raised"]
+    raised += [f"! {_spaced(c)}" for c in bench["state"]["alarms"] if c not in alarms]
+    answered = [_alarm(code, one, seen) for code, one in newest if one["state"] != "raised"]
+    return raised + answered
 
 
 def _alarm(code: str, alarm: Mapping[str, Any], seen: Seen) -> str:
@@ -191,9 +190,17 @@ def _check_items(check: Mapping[str, Any] | None, seen: Seen) -> list[str]:
 
 
 def _waits_items(bench: Bench) -> list[str]:
+    """Return whom it waits for: the operator by the prompt, anybody else by the reason.
+
+    A reason that an alarm tells already is not told again.
+    """
     prompt, state = bench.get("prompt"), bench["state"]
-    who = _WAITS_FOR.get(state["waits_for"], "")
-    why = state["reason"] or (prompt["text"] if prompt else "")
+    whom, reason, text = state["waits_for"], state["reason"], prompt["text"] if prompt else ""
+    is_told = any(reason in alarm["text"] for alarm in (bench.get("alarms") or {}).values())
+    if reason and text and is_told:
+        whom = "operator"
+    who = _WAITS_FOR.get(whom, "")
+    why = (text or reason) if whom == "operator" else (reason or text)
     return [f"{who}: {why or 'is awaited'}"] if who else [why] if why else []
 
 

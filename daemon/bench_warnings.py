@@ -77,7 +77,7 @@ def _holder(config: Config) -> list[str]:
                 watch.limit_is(holder_limit_nm(one.rules.grading))
                 watch.load(db, None)
                 found += [
-                    f"bench {one.id}: a grade is given from one clamping, and by the record at "
+                    f"bench {one.id}: a grade is given from one clamping, and by the record "
                     f"{said.text}"
                     for said in watch.judged()
                     if said.code == "holder-share" and said.is_on

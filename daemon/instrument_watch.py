@@ -61,7 +61,7 @@ class InstrumentWatch:
         """
         unfit = "; ".join(self.fitness(self._of_lot()).unfit)
         doubt = self.clock.doubt()
-        text = f"{doubt}: no due date can be shown to be kept; set it right" if doubt else ""
+        text = f"{doubt}: no due date can be shown to be kept" if doubt else ""
         return (
             Judged("instrument-unfit", bool(unfit), unfit),
             Judged("clock-doubt", bool(text), text),

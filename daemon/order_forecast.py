@@ -88,7 +88,6 @@ def warning_text(found: OrderForecast) -> str:
     """Return the early warning in words for the lead."""
     chance = f"{100 * found.runs_out:.0f} %" if found.runs_out < 0.995 else "over 99 %"
     return (
-        f"the lot will run out before the order is filled ({chance}): "
-        f"{found.missing} of {found.grade} missing, about {found.expected_found:.0f} expected "
-        f"among the {found.unmeasured} left"
+        f"the lot will run out ({chance}): {found.missing} of {found.grade} missing, "
+        f"about {found.expected_found:.0f} expected among the {found.unmeasured} left"
     )

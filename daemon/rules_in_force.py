@@ -68,10 +68,9 @@ class RulesInForce:
             fault = f"{self.file} is not taken: {self.fault}; " + _stays(going_by)
         elif lot and self.newest.book.sha256 != going_by.sha256:
             book = self.newest.book
-            differs = f"{self.file} is {_named(book)} now; {_stays(going_by)}"
-            differs += f" for lot {lot} until it is told otherwise (lot rules) or closed"
+            differs = f"{self.file} is {_named(book)} now; lot {lot} goes by {_named(going_by)}"
             if book.revision == going_by.revision:
-                differs += "; its text was changed and its revision was not"
+                differs += ": text changed, revision not"
         return (
             Judged("rule-file-fault", bool(fault), fault),
             Judged("rules-differ", bool(differs), differs),

@@ -179,10 +179,9 @@ class RunOutWatch:
         assert share is not None  # it is above its limit
         assert self._limit_nm is not None  # for the same reason
         return (
-            f"position {position}: the holder's share of the run-out is"
-            f" {um_text(round(share.run_out_nm))} ± {um_text(round(share.uncertainty_nm))} µm,"
-            f" limit {um_text(self._limit_nm)} µm, from {share.clampings} first clampings:"
-            f" {holder_series.WHAT_TO_DO}"
+            f"the holder's share is {um_text(round(share.run_out_nm))} ±"
+            f" {um_text(round(share.uncertainty_nm))} µm, limit {um_text(self._limit_nm)} µm:"
+            f" position {position}, {share.clampings} first clampings"
         )
 
     def series(self) -> list[HolderSeries]:

@@ -122,7 +122,8 @@ ALARMS: Mapping[AlarmCode, AlarmEntry] = {
     ),
     "holder-share": AlarmEntry(
         "the holder's share of the run-out is above its limit", "lead",
-        "clean taper and holder, then check with the master", is_kept=True,
+        "clean taper, nut and holder, check with the master; if it stays, change the holder",
+        is_kept=True,
     ),
     "rotated-backwards": AlarmEntry(
         "collets seem to be rotated the other way than the bench file says", "operator",

@@ -412,7 +412,7 @@ def _put_away(
             case put_away.NothingPending(bin_id):
                 facts = (*facts, PutAwayFact(None, None, bin_id, None, "bin"))
             case put_away.WrongBin(bin_id, _):
-                text = f"piece {piece} lies in bin {bin_id}, it belongs in bin {expected}"
+                text = bench_alarms.wrong_bin(piece, expected, bin_id)
                 facts = (*facts, PutAwayFact(piece, number, bin_id, expected, "bin"))
                 state, told = alarm(state, "not-put-away", False, "it lies in a wrong bin")
                 state, raised = alarm(state, "wrong-bin", True, text)

@@ -113,9 +113,9 @@ def call(state: BenchState, code: foot_switch.Call) -> Result:
     """Call somebody; where a call stands already, the second long press takes it back."""
     if any(stands(state, standing) for standing in CALLS):
         return end_calls(state, "taken back")
-    text = foot_switch.CALL_TEXT[code]
+    text = "the operator calls for help"
     if code == "attention-asked":
-        text = f"piece {state.piece}: {text}"
+        text = f"look at piece {state.piece} before it is put away: the operator asks for it"
     return alarm(state, code, True, text)
 
 
@@ -129,6 +129,11 @@ def end_calls(state: BenchState, text: str) -> Result:
 
 
 # --- one root, one alarm ----------------------------------------------------------------------
+
+
+def wrong_bin(piece: int | None, right: str | None, wrong: str) -> str:
+    """Return the alarm's text: across the hall its end may have no room."""
+    return f"piece {piece} belongs in bin {right}, not {wrong}"
 
 
 def lost(state: BenchState) -> Result:

@@ -48,6 +48,8 @@ def due_changed(state: BenchState, event: DueChanged, rules: BenchRules) -> Resu
     if event.disturbed and rules.check is not None:
         state = _begun_anew(state, rules.check, event.disturbed)
     level, text = event.due.level, "; ".join(event.due.reasons)
+    if not event.is_failed:
+        text = f"master check {level}: {text}"
     facts: tuple[Fact, ...] = ()
     stands: dict[AlarmCode, bool] = {
         "check-soon": level == "soon",

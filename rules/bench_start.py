@@ -4,7 +4,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rules.alarm_list import ALARMS
-from rules.bench_alarms import alarm, joined, lost, shelf_of, text_of, without
+from rules.bench_alarms import (
+    alarm,
+    joined,
+    lost,
+    shelf_of,
+    text_of,
+    without,
+    wrong_bin,
+)
 from rules.bench_model import BenchEvent, BenchState, Result
 from rules.capture_model import LineBack, LineLost
 from rules.cycle import CycleState
@@ -30,7 +38,7 @@ def resume(work: OpenWork | None) -> Result:
         waits = PutAwayState(work.bin, work.wrong)
         state = BenchState(cycle=settled, put_away=waits, piece=work.piece, grade=work.grade)
         if work.wrong is not None:
-            text = f"piece {work.piece} lies in bin {work.wrong}, it belongs in bin {work.bin}"
+            text = wrong_bin(work.piece, work.bin, work.wrong)
             state = replace(state, alarms=(("wrong-bin", text),))
         return state, ()
     if work.clampings == 0 and not work.is_interrupted:

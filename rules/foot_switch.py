@@ -41,11 +41,6 @@ Call = Literal["help-called", "attention-asked"]
 
 CALLS: tuple[Call, ...] = ("help-called", "attention-asked")
 
-CALL_TEXT: Mapping[Call, str] = {
-    "help-called": "the operator calls for help",
-    "attention-asked": "the operator asks for a look at the piece before it is put away",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class FootRules:

@@ -35,7 +35,7 @@ def held_text(lot: LotView) -> str:
         return ""
     return (
         f"the rest is on hold: {found.tally.beyond} of {found.tally.pieces} pieces drawn were "
-        f"beyond; {found.rest} pieces are not measured. The lead decides"
+        f"beyond; {found.rest} pieces are not measured"
     )
 
 

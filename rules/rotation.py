@@ -71,9 +71,8 @@ class Rotation:
     def wrong_way(self) -> str:
         """Return what is to be done about collets that are rotated the other way."""
         return (
-            "collets seem to be rotated the other way than the bench file says, so that their"
-            f" own run-out counts as scatter: rotate them {self.way}; if that is done, set"
-            f' collet = "{_OTHER_ALONG[self.collet]}" in [bench.rotation]'
+            f"collets seem rotated the wrong way: rotate them {self.way}, or set"
+            f' rotation.collet = "{_OTHER_ALONG[self.collet]}"'
         )
 
 

@@ -153,7 +153,7 @@ def _in_hand(
     """Show where the piece belongs, also while a line is lost: the verdict is there."""
     if state.put_away.wrong is not None:
         wrong = state.put_away.wrong
-        text = f"Wrong bin: take the piece out of {wrong}, put it into {where}"
+        text = f"Move it from bin {wrong} to bin {where}"
         lamps: dict[str, LampWord] = {where: "on", wrong: "fast"}
         reason = f"piece {state.piece} was put into bin {wrong}"
         return Signals("blocked", "operator", "right-the-bin", text, reason, lamps=lamps)

@@ -2,9 +2,9 @@
 
 Each bench goes through clamping, clamping, verdict, put-away, one event each, with all that a
 service publishes at such an event, and says its state every five seconds. One connection
-carries them all: the broker is not what is measured. A state that comes with a verdict has the
-wall time in its reason, ``at`` milliseconds since 1970, so that whoever shows it can tell how
-old it is.
+carries them all: the broker is not what is measured. The prompt that comes with a verdict has
+the wall time in its text, ``at`` milliseconds since 1970, taken before the state was said, so
+that whoever shows it can tell how old it is.
 """
 
 import heapq
@@ -71,9 +71,9 @@ class LoadedBench:
                 yield from self._said("clamping", clamping=step + 2)
                 yield "prompt", _prompt("clamp", "Turn the collet by a third"), True
             case 2:
-                told = f"piece {self.piece} at {time.time_ns() // 1_000_000}"
-                yield from self._said("put-away", bin="1", reason=told)
-                yield "prompt", _prompt("put-away", "Put the piece into bin 1"), True
+                told = f"Put the piece into bin 1 at {time.time_ns() // 1_000_000}"
+                yield from self._said("put-away", bin="1")
+                yield "prompt", Prompt(word="put-away", text=told).model_dump_json(), True
                 yield from self._counted()
                 yield "lamp/1", "on", False
             case _:

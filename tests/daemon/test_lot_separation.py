@@ -90,7 +90,7 @@ def test_a_collet_rotated_the_other_way_raises_the_alarm(
     assert code == 0
     (alarm,) = answer["positions"][0]["alarms"]
     assert "rotate them the way the spindle turns" in alarm
-    assert 'set collet = "against-spindle" in [bench.rotation]' in alarm
+    assert 'set rotation.collet = "against-spindle"' in alarm
 
 
 def test_a_holder_above_its_limit_raises_the_alarm(bench_folder: Callable[..., Path]) -> None:

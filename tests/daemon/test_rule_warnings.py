@@ -207,10 +207,10 @@ def test_a_holder_that_is_too_large_by_the_record(
     assert bool(said) == is_told
     if is_told:
         assert said[0].startswith(
-            "bench b1: a grade is given from one clamping, and by the record at position far: "
-            "the holder's share of the run-out is "
+            "bench b1: a grade is given from one clamping, and by the record "
+            "the holder's share is "
         )
-        assert "limit 1.2 µm, from 40 first clampings" in said[0]
+        assert "limit 1.2 µm: position far, 40 first clampings" in said[0]
 
 
 def test_a_warning_names_its_article_where_the_file_has_several(bench_folder: Make) -> None:

@@ -20,7 +20,6 @@ from daemon.store import Provenance, Stamp, Store
 from daemon.store.store import Following
 from rules.bench import CommandRefusedError, HolderMoved
 from rules.facts import ClampingFact, CorrectionFact, Fact
-from rules.holder_series import WHAT_TO_DO
 from rules.rotation import Rotation
 from rules.sweep import Diagnosis
 from simulators.collet import ColletKind, fill_tray
@@ -109,9 +108,8 @@ def test_a_dirty_holder_is_told_at_a_start_and_taken_back_when_it_was_moved(
     with closing(Store(shop.config.store_path)) as store:
         bench = runner(shop, store)
         text = bench.alarms["holder-share"]
-        assert text.startswith("position far: the holder's share of the run-out is ")
-        assert "limit 1.2 µm, from 40 first clampings" in text
-        assert text.endswith(WHAT_TO_DO)
+        assert text.startswith("the holder's share is ")
+        assert text.endswith("µm, limit 1.2 µm: position far, 40 first clampings")
         said = Command(id="h-1", command="holder-moved", reason="cleaned", role="lead")
         assert carry_out(said, bench, store).ok
         assert "holder-share" not in bench.alarms
@@ -147,7 +145,7 @@ def test_collets_rotated_the_other_way_raise_an_alarm_that_goes_with_the_lot(
     shop = measured(bench_folder(), 60, kind=Bench(collets=PLAIN, rotate_deg=-120.0))
     with closing(Store(shop.config.store_path)) as store:
         bench = runner(shop, store)
-        assert 'set collet = "against-spindle"' in bench.alarms["rotated-backwards"]
+        assert 'set rotation.collet = "against-spindle"' in bench.alarms["rotated-backwards"]
         bench.close_lot("done", "lead", {})
         assert "rotated-backwards" not in bench.alarms
 

@@ -6,7 +6,7 @@ import pytest
 from rich.cells import cell_len
 
 from daemon.board.bench_view import STALE_S
-from daemon.messages import AlarmData, CheckStatus, Lot, OrderForecast, State
+from daemon.messages import AlarmData, CheckStatus, Lot, OrderForecast, State, WaitsFor
 from daemon.watching import Seen, screen, snapshot
 from tests.bench_publisher import brief, work
 from tests.daemon.test_board_shop import Hall, about, at
@@ -138,6 +138,36 @@ def test_alarms_come_unanswered_first_each_with_its_state(hall: Terminal) -> Non
         "(Check overdue, since 09:42; shelved until 11:30)",
     ]
     assert "1 of 1 needs help" in hall.text()
+
+
+def test_of_unanswered_alarms_the_newest_comes_first(hall: Terminal) -> None:
+    hall.clamp()
+    hall.alarm("a", "Check soon", since="2026-11-24T08:30:00.000Z")
+    hall.alarm("b", "Wrong bin", since="2026-11-24T08:50:00.000Z")
+    alarms = [line.strip() for line in hall.lines() if "since" in line]
+    assert alarms == ["! Wrong bin, since 09:50", "! Check soon, since 09:30"]
+
+
+@pytest.mark.parametrize(
+    ("whom", "alarm", "said"),
+    [
+        ("operator", "", "Operator: Do this"),
+        ("indicator", "", "Indicator: IND-21: silent"),
+        ("indicator", "IND-21: silent (battery was low)", "Operator: Do this"),
+        ("lead", "something else", "Lead: IND-21: silent"),
+    ],
+)
+def test_the_operator_is_told_what_to_do_and_no_reason_is_told_twice(
+    hall: Terminal, whom: WaitsFor, alarm: str, said: str
+) -> None:
+    hall.clamp()
+    since = "2026-11-24T09:00:00.000Z"
+    state = State(state="blocked", since=since, waits_for=whom, reason="IND-21: silent")
+    hall.hear("b1/state", state.model_dump_json())
+    hall.hear("b1/prompt", '{"word": "wait", "text": "Do this"}')
+    if alarm:
+        hall.alarm("a", alarm)
+    assert said in [line.strip() for line in hall.lines()]
 
 
 def test_nothing_of_a_silent_bench_is_shown_as_present(hall: Terminal) -> None:

@@ -159,7 +159,7 @@ def helped(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bo
 def looked_at(before: BenchState, after: BenchState, facts: tuple[Fact, ...]) -> bool:
     (fact,) = facts
     assert isinstance(fact, AlarmFact)
-    return fact.code == "attention-asked" and fact.text.startswith("piece 7: ")
+    return fact.code == "attention-asked" and fact.text.startswith("look at piece 7 ")
 
 
 Check = Callable[[BenchState, BenchState, tuple[Fact, ...]], bool]

@@ -41,8 +41,8 @@ def test_against_the_spindle_the_angles_are_negative() -> None:
 def test_what_to_do_names_the_way_and_the_other_setting() -> None:
     text = Rotation("clockwise").wrong_way
     assert "rotate them clockwise, seen from its face" in text
-    assert 'set collet = "against-spindle" in [bench.rotation]' in text
-    assert 'collet = "with-spindle"' in Rotation(None, "against-spindle").wrong_way
+    assert text.endswith('or set rotation.collet = "against-spindle"')
+    assert 'rotation.collet = "with-spindle"' in Rotation(None, "against-spindle").wrong_way
 
 
 @pytest.mark.parametrize("pieces", [5, 12, 30])

@@ -48,6 +48,9 @@ export class Layout {
   constructor() {
     this.page = 0;
     this.pages = 1;
+    this.capacity = 1; // tiles on a page
+    this.lastInTurn = 0; // page that came in its turn
+    this.lastInNeed = -1; // page that came between because of a bench that needs help
     this.key = ""; // changes with the geometry
     this.isSmall = false; // tiles without room for a chart
     this.isHeld = false;
@@ -95,6 +98,7 @@ export class Layout {
     root.style.setProperty("--rows", rows);
     this.isSmall = innerHeight / px / rows < SMALL_EM;
     this.key = [innerWidth, innerHeight, px, columns, rows].join();
+    this.capacity = capacity;
     if (panels) return this.applyPanels(panels, columns, capacity);
     this.pages = Math.max(1, Math.ceil(count / capacity));
     this.page %= this.pages;
@@ -118,14 +122,28 @@ export class Layout {
   }
 
   turn(by) {
-    this.page = (this.page + by + this.pages) % this.pages;
+    this.show(this.page + by);
+    this.lastInTurn = this.page;
+  }
+
+  show(page) {
+    this.page = (page + this.pages) % this.pages;
     this.turnedMs = performance.now();
   }
 
-  // Returns whether it turned the page by itself.
-  tick() {
+  // Returns whether it turned the page by itself. `inNeed` returns the pages with a bench that
+  // needs help, in order: one of them comes after each page that came in its turn, so that a
+  // call in a long hall is not out of sight for minutes.
+  tick(inNeed) {
     if (this.pages < 2 || this.isHeld || performance.now() - this.turnedMs < PAGE_MS) return false;
-    this.turn(1);
+    const others = this.page === this.lastInTurn ? inNeed().filter((page) => page !== this.page) : [];
+    if (others.length) {
+      this.lastInNeed = others.find((page) => page > this.lastInNeed) ?? others[0];
+      this.show(this.lastInNeed);
+    } else {
+      this.page = this.lastInTurn;
+      this.turn(1);
+    }
     return true;
   }
 }

@@ -119,12 +119,22 @@ function drawDetail(id) {
   return detail.filled;
 }
 
-// Where the ordered count has no room of its own, it moves up beside the name.
+// Content is dropped until the rest has room: a second line of what is awaited, then the ordered
+// count's own place; it moves up beside the name.
+const DROPS = [[true, true], [false, true], [true, false], [false, false]];
+
 function fit() {
-  const unfitted = [...tiles.values()].filter((tile) => !tile.element.hidden && tile.isUnfitted(layout.key));
-  for (const tile of unfitted) tile.allowOrder(true);
-  const fits = unfitted.map((tile) => tile.hasOrder());
-  unfitted.forEach((tile, index) => tile.allowOrder(fits[index]));
+  let open = [...tiles.values()].filter((tile) => !tile.element.hidden && tile.isUnfitted(layout.key));
+  for (const [isLong, isOrder] of DROPS) {
+    for (const tile of open) tile.allow(isLong, isOrder);
+    open = open.filter((tile) => !tile.isFit(isLong));
+  }
+}
+
+// Pages on which a bench needs help.
+function pagesInNeed() {
+  const inNeed = [...benches.keys()].sort(byName).map((id) => tiles.get(id)?.needsHelp ?? false);
+  return inNeed.flatMap((needs, index) => (needs ? [Math.floor(index / layout.capacity)] : []));
 }
 
 function drawTile(id, index, isShown) {
@@ -195,7 +205,7 @@ setInterval(() => {
   isLost = feed.isSilent();
   const isUp = !isLost && (!beat || beat.is_up);
   if (wasLost !== isLost) redrawAll();
-  else if (wasUp !== isUp || layout.tick()) redraw();
+  else if (wasUp !== isUp || layout.tick(pagesInNeed)) redraw();
   else tick();
 }, TICK_MS);
 

@@ -98,13 +98,14 @@ export class Tile {
   updateAlarms(bench) {
     const told = words.openAlarms(bench);
     this.isCalling = told.some((alarm) => alarm.isRaised);
+    this.element.classList.toggle("calling", this.isCalling);
     show(this.part.alarms, told.length > 0);
     show(this.part.call, this.isCalling);
     fill(this.part.alarms, told, () => told.map((alarm, index) => {
       const which = told.length > 1 ? `${index + 1}/${told.length} ` : "";
       const answer = alarm.answer ? ` (${alarm.answer})` : "";
-      const since = alarm.since ? el("span", "since", ` since ${words.clockTime(alarm.since)}`) : "";
-      const toDo = alarm.toDo ? el("span", "to-do", `. ${alarm.toDo}`) : "";
+      const since = alarm.since ? el("span", "since", ` (since ${words.clockTime(alarm.since)})`) : "";
+      const toDo = alarm.toDo ? el("span", "to-do", ". ", ...sentence(alarm.toDo)) : "";
       return el("li", alarm.isRaised ? "raised" : "answered", stateShape("triangle"), el("span", "text", which, alarm.text, answer, since, toDo));
     }));
   }
@@ -185,20 +186,29 @@ export class Tile {
   }
 
   isUnfitted(geometry) {
-    const key = [geometry, this.isCalling, this.look, this.part.order.hidden].join();
+    const { alarms, waits, order } = this.part;
+    const texts = this.isSmall ? this.isCalling : [alarms.textContent, waits.textContent];
+    const key = [geometry, texts, this.look, order.hidden].join();
     const isUnfitted = this.fitted !== key;
     this.fitted = key;
     return isUnfitted;
   }
 
-  allowOrder(isAllowed) {
-    this.element.classList.toggle("no-order", !isAllowed);
+  // Gives what is awaited a second line, and the ordered count a place of its own.
+  allow(isLong, isOrder) {
+    this.element.classList.toggle("short-waits", !isLong);
+    this.element.classList.toggle("no-order", !isOrder);
+  }
+
+  // The lamps come before a second line, and where somebody is called before the count's place.
+  isFit(isLong) {
+    return this.hasRoomFor("order") && (this.hasRoomFor("bins") || !(isLong || this.isCalling));
   }
 
   // A section without room has wrapped out of the body's right edge.
-  hasOrder() {
-    const order = this.part.order.getBoundingClientRect();
-    return order.width === 0 || order.left < this.part.body.getBoundingClientRect().right - 1;
+  hasRoomFor(name) {
+    const box = this.part[name].getBoundingClientRect();
+    return box.width === 0 || box.left < this.part.body.getBoundingClientRect().right - 1;
   }
 
   // What a screen reader is told when the bench needs help, or no longer does.
@@ -221,6 +231,12 @@ export class Tile {
     show(this.part.age, isLive && status.heard_s !== null);
     if (isLive && status.heard_s !== null) put(this.part.age, `heard ${words.lasting(nowS - status.heard_s)} ago`);
   }
+}
+
+// A command in it stands between backticks.
+function sentence(text) {
+  const said = `${text.charAt(0).toUpperCase()}${text.slice(1)}.`;
+  return said.split("`").map((part, index) => (index % 2 ? el("code", "", part) : part));
 }
 
 const ORDER = { "filled-check-due": "filled, check due", filled: "filled" };

@@ -58,12 +58,16 @@ function detail(state) {
   return state.clampings ? `${state.clamping}/${state.clampings}` : String(state.clamping);
 }
 
-// Whom the bench waits for and why; empty when there is nothing to say.
+// Whom the bench waits for, and what he does or why it stands; empty when there is nothing to say.
+// The prompt speaks to the operator. A reason that an alarm tells already is not told again.
 export function waits(bench) {
   const { state, prompt } = bench;
   if (!state) return { who: "", why: "" };
-  const who = WAITS_FOR[state.waits_for] ?? "";
-  return { who, why: state.reason || prompt?.text || "" };
+  const { waits_for: whom, reason } = state;
+  const isTold = Boolean(reason) && openAlarms(bench).some(({ text }) => text.includes(reason));
+  if (prompt?.text && isTold) return { who: WAITS_FOR.operator, why: prompt.text };
+  const [first, second] = whom === "operator" ? [prompt?.text, reason] : [reason, prompt?.text];
+  return { who: WAITS_FOR[whom] ?? "", why: first || second || "" };
 }
 
 export const needsHelp = (look) => look === "warn" || look === "stop" || look === "none";
@@ -167,7 +171,7 @@ export function forecast(lot) {
   return { text: `about ${Math.round(found.expected_pieces)} more (${found.pieces_5 ?? "?"}–${most})`, isShort: false };
 }
 
-// Open alarms, those that nobody has answered first: {text, isRaised, answer, since, toDo}.
+// Open alarms, those that nobody has answered first, then the newest: {text, isRaised, answer, since, toDo}.
 export function openAlarms({ alarms, state }) {
   const told = Object.entries(alarms ?? {}).map(([code, alarm]) => ({
     text: alarm.text || name(code),
@@ -179,7 +183,8 @@ export function openAlarms({ alarms, state }) {
   for (const code of state?.alarms ?? []) {
     if (!alarms?.[code]) told.push({ text: name(code), isRaised: true, answer: "", since: null, toDo: "" });
   }
-  return told.sort((a, b) => Number(b.isRaised) - Number(a.isRaised));
+  const age = ({ since }) => (since ? Date.parse(since) : 0);
+  return told.sort((a, b) => Number(b.isRaised) - Number(a.isRaised) || age(b) - age(a));
 }
 
 function answer({ state, until }) {
