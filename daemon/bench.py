@@ -37,6 +37,7 @@ from rules.capture_model import Tick
 from rules.check_at_bench import CheckAtWork
 from rules.check_facts import CheckFact, DisturbanceFact
 from rules.facts import (
+    AlarmCode,
     AlarmNews,
     BoxFact,
     ClampingFact,
@@ -470,13 +471,12 @@ class BenchRunner:
         After the put-away, not with the verdict: the lamp does not wait for a forecast.
         """
         if self.lot is not None:
-            held, full = rest_prompt.held_text(self.lot), rest_prompt.boxes_text(self.lot)
-            self._tell(
-                [
-                    bench.Judged("rest-held", bool(held), held),
-                    bench.Judged("box-full", bool(full), full),
-                ]
-            )
+            told: dict[AlarmCode, str] = {
+                "rest-held": rest_prompt.held_text(self.lot),
+                "box-full": rest_prompt.boxes_text(self.lot),
+                "box-held": rest_prompt.held_boxes_text(self.lot),
+            }
+            self._tell(bench.Judged(code, bool(text), text) for code, text in told.items())
         was_short = "order-short" in self.alarms
         try:
             found = self.forecast()

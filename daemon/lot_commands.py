@@ -156,9 +156,10 @@ def _resume_sampling(command: Command, runner: BenchRunner) -> Answer:
 
 def _box(command: Command, runner: BenchRunner, store: Store) -> Answer:
     _need(command, bin=command.bin, box=command.box, role=command.role)
-    runner.open_lot_or_refuse()
-    bins = [section.id for section in runner.config.section.bin]
-    facts = change_box(bins, command.bin or "", command.box, command.capacity, command.role)
+    view, bins = runner.open_lot_or_refuse(), [one.id for one in runner.config.section.bin]
+    facts = change_box(
+        view, bins, command.bin or "", command.box, command.capacity, command.role
+    )
     runner.change_lot(facts, command.id)
     return f"box {command.box} stands in bin {command.bin}", None
 

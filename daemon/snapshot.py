@@ -176,6 +176,7 @@ def lot(runner: BenchRunner, store: Store) -> Lot:
                 pieces=box.pieces,
                 capacity=box.capacity,
                 full=box.is_full,
+                held=name in view.held_bins,
             )
             for name, box in view.boxes.items()
         ],

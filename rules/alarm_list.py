@@ -85,6 +85,12 @@ ALARMS: Mapping[AlarmCode, AlarmEntry] = {
         "put another box into that bin and tell it: `reclamp box change`", is_kept=True,
         is_of_lot=True,
     ),
+    "box-held": AlarmEntry(
+        "a box on hold stands in a bin: what is put into it is lost to the hold, so no further"
+        " piece is begun",
+        "operator", "set that box apart, put another one into the bin and tell it: "
+        "`reclamp box change`", is_kept=True, is_of_lot=True, is_shelvable=False,
+    ),
     "instrument-unfit": AlarmEntry(
         "an instrument of the bench is overdue or not fit; no new lot is opened", "lead",
         "have it calibrated, or enter its new certificate: `reclamp instrument add`",

@@ -220,7 +220,9 @@ def _not_wanted(state: BenchState, lot: LotView | None) -> Refusal | None:
     is_filled = lot.order_state in ("filled-check-due", "filled") or lot.is_covered
     if is_filled and not lot.wants_proof:
         return "order-filled"
-    return "beyond-lot" if lot.is_exhausted else None
+    if lot.is_exhausted:
+        return "beyond-lot"
+    return "box-held" if lot.held_bins else None
 
 
 def _clamping_started(state: BenchState, lot: LotView | None) -> Result:

@@ -14,7 +14,7 @@ from rules.rest_view import RestOutcome
 AlarmCode = Literal[
     "indicator-lost", "battery-low", "wrong-bin", "not-put-away", "beyond-lot",
     "signal-fault", "help-called", "attention-asked",
-    "order-short", "rest-held", "box-full",
+    "order-short", "rest-held", "box-full", "box-held",
     "instrument-unfit", "clock-doubt",
     "rule-file-fault", "rules-differ",
     "clampings-alike", "values-never-fall",
@@ -25,7 +25,7 @@ AlarmCode = Literal[
 
 Refusal = Literal[
     "too-soon", "before-put-away", "no-lot", "order-filled", "beyond-lot", "begun-before",
-    "check-due",
+    "check-due", "box-held",
 ]  # fmt: skip
 
 REFUSAL_TEXT: dict[Refusal, str] = {
@@ -36,6 +36,7 @@ REFUSAL_TEXT: dict[Refusal, str] = {
     "beyond-lot": "the lot has no more pieces",
     "begun-before": "it was begun for a piece or lot that is in work no more",
     "check-due": "a master check is due; nothing is graded before it is good",
+    "box-held": "a box on hold stands in a bin; no piece is begun before another one does",
 }
 
 

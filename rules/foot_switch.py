@@ -23,6 +23,7 @@ Place = Literal[
     "static-step",        # a face of a master check's static step is awaited or read
     "order-filled",
     "lot-exhausted",      # every piece of the lot was measured
+    "box-held",           # a box on hold stands in a bin
     "single-value",       # the indicator sends finished values
     "turning",            # the spindle runs up, or a turn is being swept
     "loosen",             # a loosening is awaited
@@ -99,6 +100,10 @@ TABLE: Mapping[Place, Row] = {
     "order-filled": Row("`order-filled`", "nothing", "call-help"),
     "lot-exhausted": Row(
         "`blocked`: every piece of the lot was measured", "nothing", "call-help"
+    ),
+    "box-held": Row(
+        "`blocked`: a box on hold stands in a bin", "nothing", "call-help",
+        "another box has a label of its own, which nobody can say by foot",
     ),
     "single-value": Row(
         "any other, with `mode = \"single-value\"`", "nothing", "call-help",
@@ -179,6 +184,8 @@ def _stopped(refusal: str | None, *, is_lost: bool, has_spoken: bool) -> Place |
             return "order-filled"
         case "beyond-lot":
             return "lot-exhausted"
+        case "box-held":
+            return "box-held"
         case _:
             return None
 

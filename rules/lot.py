@@ -15,6 +15,14 @@ def box_name(label: str | None, bin_id: str, lot: str) -> str:
     return label or f"bin {bin_id} of {lot}"
 
 
+def _own_bin(name: str, lot: str) -> str | None:
+    """Return the bin that is known by itself under this name; None for a box with a label."""
+    before, after = "bin ", f" of {lot}"
+    if not (name.startswith(before) and name.endswith(after)):
+        return None
+    return name[len(before) : -len(after)]
+
+
 OrderState = Literal["none", "open", "filled-check-due", "filled"]
 
 
@@ -126,6 +134,20 @@ class LotView:
         """Return whether what is put into a bin now lies among pieces on hold."""
         label = self.boxes[bin_id].label if bin_id in self.boxes else None
         return box_name(label, bin_id, self.code) in self.held_boxes
+
+    @property
+    def held_bins(self) -> Mapping[str, str]:
+        """Return each bin whose box is on hold, in order, and its label; "" without one."""
+        if not self.held_boxes:
+            return {}
+        found = {
+            name: box.label for name, box in self.boxes.items() if box.label in self.held_boxes
+        }
+        for held in self.held_boxes:
+            name = _own_bin(held, self.code)
+            if name is not None and name not in self.boxes:
+                found[name] = ""
+        return dict(sorted(found.items()))
 
     def fills_order(self, grade: str | None, bin_id: str, piece: int | None = None) -> bool:
         """Return whether one more piece of ``grade`` put into this bin fills the order."""

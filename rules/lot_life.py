@@ -109,17 +109,26 @@ def find_empty(
 
 
 def change_box(
-    bins: Sequence[str], bin_id: str, label: str, capacity: int | None, role: str
+    lot: LotView,
+    bins: Sequence[str],
+    bin_id: str,
+    label: str,
+    capacity: int | None,
+    role: str,
 ) -> tuple[Fact, ...]:
     """Return the facts of putting another box into a bin.
 
     Raises:
-        LotRefusedError: For an unknown bin, no label, or a capacity below 1.
+        LotRefusedError: For an unknown bin, no label, a box on hold, or a capacity below 1.
     """
     if bin_id not in bins:
         raise LotRefusedError(f"no bin {bin_id!r}; accepted are {', '.join(bins)}")
     if not label.strip():
         raise LotRefusedError("a box needs its label: a binned piece is known by its box")
+    if label.strip() in lot.held_boxes:
+        raise LotRefusedError(
+            f"box {label.strip()} is on hold and belongs set apart; accepted is another box"
+        )
     if capacity is not None and capacity < 1:
         raise LotRefusedError(f"capacity {capacity}; accepted is 1 or more")
     return (BoxFact(bin_id, label.strip(), capacity, role),)

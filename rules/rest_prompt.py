@@ -39,6 +39,14 @@ def held_text(lot: LotView) -> str:
     )
 
 
+def held_boxes_text(lot: LotView) -> str:
+    """Return which boxes on hold stand in a bin; "" while none does."""
+    return "; ".join(
+        f"bin {name}: {f'box {box} is' if box else 'its pieces are'} on hold"
+        for name, box in lot.held_bins.items()
+    )
+
+
 def boxes_text(lot: LotView) -> str:
     """Return which boxes are full; "" while none is."""
     full = [

@@ -20,7 +20,8 @@ StateWord = Literal[
 ]  # fmt: skip
 """The one list of states: MQTT, board and terminal go by it."""
 PromptWord = Literal[
-    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "check", "wait", "call",
+    "clean", "clamp", "turn", "loosen", "put-away", "right-the-bin", "change-box", "check",
+    "wait", "call",
 ]  # fmt: skip
 LampWord = Literal["off", "on", "slow", "fast"]
 WaitsFor = Literal["operator", "lead", "indicator", "service", "nobody"]
@@ -79,7 +80,21 @@ def show(
     if refusal == "beyond-lot":
         text = "Every piece of the lot was measured: call the lead to close it"
         return Signals("blocked", "lead", "call", text, "the lot has no more pieces")
+    if refusal == "box-held":
+        return _change_box(lot)
     return _working(state, rules, lot)
+
+
+def _change_box(lot: LotView) -> Signals:
+    """Ask for another box, by the lamps of the bins whose box is on hold as well."""
+    bins = tuple(lot.held_bins)
+    which = f"bin {bins[0]}" if len(bins) == 1 else f"bins {', '.join(bins)}"
+    text = f"Set the box of {which} apart: it is on hold. Put another one there and tell it"
+    if len(bins) > 1:
+        text = f"Set the boxes of {which} apart: they are on hold. Put others there, tell them"
+    lamps: dict[str, LampWord] = dict.fromkeys(bins, "slow")
+    reason = rest_prompt.held_boxes_text(lot)
+    return Signals("blocked", "operator", "change-box", text, reason, lamps=lamps)
 
 
 def _order_filled(lot: LotView) -> Signals:

@@ -151,6 +151,8 @@ class BoxCount(Payload):
     pieces: int
     capacity: int | None = None
     full: bool = False
+    held: bool = False
+    """It is on hold: no piece is begun before another box stands there."""
 
 
 class LotRules(Payload):

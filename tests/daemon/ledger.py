@@ -58,6 +58,7 @@ class Piece:
         settled: ``scrapped``, ``replaced``, ``concession``, ``abandoned``; "" while none.
         retries: Whole sets taken again.
         begun: Cycle that was clamped, and how many spans had ended badly when it was first.
+        shut: Boxes on hold then: a bench puts no piece that is not in doubt into these.
     """
 
     cycle: int = 0
@@ -74,6 +75,7 @@ class Piece:
     settled: str = ""
     retries: int = 0
     begun: tuple[int, int] = (0, 0)
+    shut: frozenset[str] = frozenset()
 
     @property
     def is_doubted(self) -> bool:
@@ -134,14 +136,16 @@ class Ledger:
                 piece = self.pieces[fact.piece or 0]
                 if fact.what == "clamping" and piece.begun[0] != piece.cycle:
                     piece.begun = piece.cycle, len(self.bad)
+                    piece.shut = frozenset(self.held_boxes)
             case "verdict":
                 grade, why, meets = fact.words
                 ended = self.bad[piece.begun[1] :]  # since its first clamping
                 self.pieces[fact.piece or 0] = Piece(
                     piece.cycle, grade, tuple(meets.split()), why, fact.seq,
-                    ended[0] if ended else "open", retries=piece.retries,
+                    ended[0] if ended else "open", retries=piece.retries, shut=piece.shut,
                 )  # fmt: skip
             case "put-away":
+                assert piece.is_doubted or fact.words[0] not in piece.shut, fact
                 piece.lies_in, piece.to_carry = fact.words[0], False
                 if self.by_box and piece.is_doubted:
                     self.held_boxes.add(piece.lies_in)

@@ -316,7 +316,7 @@ def test_a_filled_order_asks_for_its_closing_check(bench_folder: Make) -> None:
     bench.close()
 
 
-def test_a_piece_put_into_a_box_on_hold_fills_no_order(bench_folder: Make) -> None:
+def test_no_piece_is_begun_while_a_box_on_hold_stands_in_a_bin(bench_folder: Make) -> None:
     order = ('order = { "grade-1" = 36 }', 'order = { "grade-1" = 1 }')
     bench = sweep_bench(bench_folder, order)
     bench.check()
@@ -324,14 +324,49 @@ def test_a_piece_put_into_a_box_on_hold_fills_no_order(bench_folder: Make) -> No
     ask(bench, "master-check")
     bench.seat(3.0, 0.2)
     assert order_state(bench) == "open"
+    assert bench.runner.alarms["box-held"] == "bin 1: box A-1-001 is on hold"
+    assert bench.word == "master-check"
     bench.check()
+    shown = bench.runner.shown.signals
+    assert (shown.word, shown.prompt, shown.waits_for) == ("blocked", "change-box", "operator")
+    assert (bench.lamps, shown.reason) == ({"1": "slow"}, "bin 1: box A-1-001 is on hold")
+    bench.clamp(2.0)
+    assert bench.rows("SELECT count(*) FROM pieces") == [(1,)]
+    (body,) = bench.rows("SELECT body FROM events WHERE kind = 'clamping' ORDER BY seq")[-1]
+    assert json.loads(str(body))["data"]["reason"].startswith("box-held: a box on hold stands")
+    (box,) = [b for b in snapshot.lot(bench.runner, bench.store).boxes if b.bin == "1"]
+    assert box.held
+    bench.restart()
+    assert "box-held" in bench.runner.alarms
+    bench.do(bench.tape.rest)
+    bench.check()
+    assert bench.word == "blocked"
+    back = ask(bench, "box-change", bin="1", box="A-1-001")
+    assert (back.ok, "is on hold and belongs set apart" in back.text) == (False, True)
+    bench.clock.seconds += 1
+    assert carry_out(
+        Command(id="n", command="box-change", role="lead", bin="1", box="A-1-002"),
+        bench.runner, bench.store,
+    ).ok  # fmt: skip
+    assert "box-held" not in bench.runner.alarms
     bench.piece(*TOP)
-    assert (statuses(bench), order_state(bench)) == (["hold", "hold"], "open")
-    assert told(bench, "order-filled") == 1
-    assert ask(bench, "box-change", bin="1", box="A-1-002").ok
-    bench.piece(*TOP)
+    assert statuses(bench) == ["hold", "put-away"]
     assert (order_state(bench), told(bench, "order-filled")) == ("filled-check-due", 2)
     bench.close()
+
+
+def test_a_box_that_the_lead_releases_takes_pieces_again(bench: SweepBench) -> None:
+    bench.check()
+    bench.piece(*TOP)
+    bench.piece(5.0)
+    ask(bench, "master-check")
+    bench.seat(3.0, 0.2)
+    bench.check()
+    assert (bench.word, bench.lamps) == ("blocked", {"1": "slow", "2": "slow"})
+    for box in ("A-1-001", "A-2-001"):
+        values = {"box": box, "action": "release", "reason": "the chip came after them"}
+        assert ask(bench, "box-dispose", **values).ok
+    assert (bench.word, bench.runner.alarms) == ("loosen", {})
 
 
 def told(bench: SweepBench, what: str) -> int:

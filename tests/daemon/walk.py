@@ -58,7 +58,7 @@ def _act(bench: WholeBench, words: list[str]) -> None:
 
 def _do_as_asked(bench: WholeBench) -> None:
     """Do what an operator does until the bench takes the next piece; it may not come to it."""
-    for _ in range(4):
+    for _ in range(5):
         if bench.state.lost:
             bench.find()
             bench.do(bench.tape.rest)
@@ -69,11 +69,19 @@ def _do_as_asked(bench: WholeBench) -> None:
                 _place(bench, "right")
             case "check-due":
                 _check(bench, "good")
+            case "box-held":
+                _change_boxes(bench)
             case "order-filled" | "beyond-lot":
                 _check(bench, "good")
                 _ask(bench, ["close"])
             case _:
                 return
+
+
+def _change_boxes(bench: WholeBench) -> None:
+    lot = bench.runner.lot
+    for bin_id in lot.held_bins if lot is not None else ():
+        _ask(bench, ["box", bin_id, f"B-{bench.store.newest_seq(NAME)}"])
 
 
 def _measure(bench: WholeBench, um: str) -> None:

@@ -96,6 +96,9 @@ STANDS: Mapping[Place, Stand] = {
         AT_REST, "order-filled", lot=replace(LOT, put_away={"grade-1": 3}, next_piece=5)
     ),
     "lot-exhausted": Stand(AT_REST, "blocked", lot=replace(LOT, next_piece=11)),
+    "box-held": Stand(
+        AT_REST, "blocked", lot=replace(LOT, held_boxes=frozenset({"bin 1 of L-1"}))
+    ),
     "single-value": Stand(AT_REST, "clamping", SINGLE),
     "turning": Stand(
         replace(

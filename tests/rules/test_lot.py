@@ -63,6 +63,14 @@ def test_what_is_put_into_a_box_on_hold_fills_nothing() -> None:
     assert not replace(boxed, held_boxes=frozenset({"bin 2 of W-1"})).fills_order("top", "2")
 
 
+def test_a_bin_is_held_by_the_box_that_stands_in_it_or_by_its_own_pieces() -> None:
+    boxed = replace(lot({"top": 2}, {}), boxes={"1": BoxView("A-1"), "2": BoxView("A-2")})
+    assert boxed.held_bins == {}
+    held = frozenset({"A-2", "A-0", f"bin H of {boxed.code}", f"bin 1 of {boxed.code}"})
+    # A-0 was changed for A-1, and bin 1 had no box of its own before.
+    assert replace(boxed, held_boxes=held).held_bins == {"2": "A-2", "H": ""}
+
+
 def test_a_lot_is_exhausted_when_its_last_piece_was_begun() -> None:
     assert not lot(next_piece=120).is_exhausted
     assert lot(next_piece=121).is_exhausted
