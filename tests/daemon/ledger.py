@@ -145,7 +145,9 @@ class Ledger:
                     ended[0] if ended else "open", retries=piece.retries, shut=piece.shut,
                 )  # fmt: skip
             case "put-away":
-                assert piece.is_doubted or fact.words[0] not in piece.shut, fact
+                # What no good check opened is held by the next one wherever it lies.
+                is_lost = self.opened and not piece.is_doubted and fact.words[0] in piece.shut
+                assert not is_lost, f"{fact}: put into a box on hold"
                 piece.lies_in, piece.to_carry = fact.words[0], False
                 if self.by_box and piece.is_doubted:
                     self.held_boxes.add(piece.lies_in)

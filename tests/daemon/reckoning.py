@@ -326,7 +326,7 @@ Moment = tuple[int, str]
 
 def _was_fit(lot: Lot, fact: Happened, at: Moment, stamps: dict[int, Moment]) -> None:
     """Both kinds were good within the hours and pieces, and nothing had happened since."""
-    now, good_at = Ledger(by_box=True), dict[str, Moment]()
+    now, good_at = Ledger(by_box=False), dict[str, Moment]()
     for before in lot.told:
         mono_ns, boot = stamps[before.seq]
         if before.seq >= fact.seq or (boot == at[1] and mono_ns > at[0]):
