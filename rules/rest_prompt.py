@@ -42,7 +42,7 @@ def held_text(lot: LotView) -> str:
 def held_boxes_text(lot: LotView) -> str:
     """Return which boxes on hold stand in a bin; "" while none does."""
     return "; ".join(
-        f"bin {name}: {f'box {box} is' if box else 'its pieces are'} on hold"
+        f"change the box of bin {name}: {f'{box} is' if box else 'its pieces are'} on hold"
         for name, box in lot.held_bins.items()
     )
 

@@ -95,6 +95,12 @@ TEXTS: Mapping[AlarmCode, str] = {
         3, 22, 55,
     ),
     "box-full": rest_prompt.boxes_text(LotView("W", "A", None, 1, boxes={"1": BOX})),
+    "box-held": rest_prompt.held_boxes_text(
+        LotView(
+            "W", "A", None, 1, boxes={"1": BOX, "2": BoxView("BX-0113")},
+            held_boxes=frozenset({"BX-0112", "BX-0113"}),
+        )
+    ),
     "instrument-unfit": OUT_OF_DATE,
     "clock-doubt": clock(),
     "rule-file-fault": said(

@@ -324,12 +324,15 @@ def test_no_piece_is_begun_while_a_box_on_hold_stands_in_a_bin(bench_folder: Mak
     ask(bench, "master-check")
     bench.seat(3.0, 0.2)
     assert order_state(bench) == "open"
-    assert bench.runner.alarms["box-held"] == "bin 1: box A-1-001 is on hold"
+    assert bench.runner.alarms["box-held"] == "change the box of bin 1: A-1-001 is on hold"
     assert bench.word == "master-check"
     bench.check()
     shown = bench.runner.shown.signals
     assert (shown.word, shown.prompt, shown.waits_for) == ("blocked", "change-box", "operator")
-    assert (bench.lamps, shown.reason) == ({"1": "slow"}, "bin 1: box A-1-001 is on hold")
+    assert (bench.lamps, shown.reason) == (
+        {"1": "slow"},
+        "change the box of bin 1: A-1-001 is on hold",
+    )
     bench.clamp(2.0)
     assert bench.rows("SELECT count(*) FROM pieces") == [(1,)]
     (body,) = bench.rows("SELECT body FROM events WHERE kind = 'clamping' ORDER BY seq")[-1]

@@ -30,6 +30,7 @@ NEEDED: dict[AlarmCode, str] = {
     "order-short": "the lot will run out (over 99 %)",
     "rest-held": "the rest is on hold",
     "box-full": "change the box of bin 1",
+    "box-held": "change the box of bin 1: BX-0112 is on hold",
     "instrument-unfit": "eccentric-master EM-1: calibration was due",
     "clock-doubt": "the clock stands at 2026-11-26 07:30",
     "rule-file-fault": "mr-10-med.rules.toml is not taken",
