@@ -12,7 +12,7 @@ from daemon.toml_file import Faults
 from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text
 from rules.assurance_model import Cause
 from rules.certificates import CertificateError, NamedMaster, certified
-from rules.check_at_bench import CheckRules
+from rules.check_at_bench import SEATS_WITHIN_NS, CheckRules
 from rules.check_due import CAUSE_TEXT, DueRules
 from rules.instruments import Register
 from rules.length import um_to_nm
@@ -32,6 +32,7 @@ from rules.masters import (
 from rules.ruleset import RuleBook, RuleSet
 
 _S_PER_HOUR = 3600
+_NS_PER_S = 1_000_000_000
 
 _KIND_ON: dict[Subject, CheckKind] = {
     "eccentric-master": "sensitivity", "gauge-block": "static-step"
@@ -90,6 +91,9 @@ class CheckSection(Section):
     warn_percent: Annotated[int, Field(ge=1, le=100)] = 80
     holder_um: Annotated[Micrometres, Field(gt=0)] | None = None
     """Run-out the holder may have. None: what no grade of the rule file suffers from."""
+
+    seats_within_s: Annotated[int, Field(ge=30, le=7200)] = SEATS_WITHIN_NS // _NS_PER_S
+    """A seat has to begin so soon after the one before, or the check is given up."""
 
     zero_drift_um: Annotated[Micrometres, Field(gt=0)] | None = None
     """Most that the zero may move between two good checks. None: no limit."""
@@ -169,7 +173,10 @@ def check_rules(
             text = error.text if isinstance(error, CertificateError) else str(error)
             unproved[one.kind] = f"{where}.master.{number}{key}: {text}"
     by_kind = sorted(limits, key=lambda one: one.kind)  # run-out first
-    return CheckRules(tuple(by_kind), _nm(section.zero_drift_um), unproved)
+    return CheckRules(
+        tuple(by_kind), _nm(section.zero_drift_um), unproved,
+        section.seats_within_s * _NS_PER_S,
+    )  # fmt: skip
 
 
 def _limits(

@@ -107,7 +107,8 @@ def step(
     if isinstance(event, Tick):
         state, late = hands.overdue(state, event.at_ns, rules)
         state, turned = bench_alarms.passed(state, event.at_ns)
-        facts = (*facts, *late, *turned)
+        state, left = bench_check.passed(state, event.at_ns, rules)
+        facts = (*facts, *late, *turned, *left)
     return state, facts
 
 

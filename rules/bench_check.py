@@ -103,6 +103,28 @@ def stop(state: BenchState, asked: CheckStopped, rules: BenchRules) -> Result:
     return replace(state, check=None, begun=begun), (fact,)
 
 
+def passed(state: BenchState, at_ns: int, rules: BenchRules) -> Result:
+    """Give a check up whose next seat did not begin in time: nobody stands by it any more.
+
+    Left begun, the next piece would be taken for the master.
+    """
+    at_work, wanted = state.check, rules.check
+    if at_work is None or wanted is None or state.is_measuring or at_work.face.is_reading:
+        return state, ()
+    if at_work.since_ns is None:
+        return replace(state, check=replace(at_work, since_ns=at_ns)), ()
+    late = check_at_bench.late_text(at_work, wanted, at_ns)
+    return _given_up(state, late, rules) if late else (state, ())
+
+
+def _given_up(state: BenchState, late: str, rules: BenchRules) -> Result:
+    at_work, wanted = state.check, rules.check
+    assert at_work is not None  # the callers asked
+    assert wanted is not None
+    fact = check_at_bench.broken_off(at_work, wanted, late, "service")
+    return replace(_swept_again(state, rules), check=None), (fact,)
+
+
 def _asked_for(rules: BenchRules) -> CheckRules:
     if rules.check is None:
         raise CommandRefusedError(
@@ -126,7 +148,7 @@ def interrupted(state: BenchState, why: str) -> BenchState:
     """Return the state after an indicator was lost: seats of a check are taken again."""
     if state.check is None:
         return state
-    anew = replace(state.check, seats=(), note=why, face=static_step.StepState())
+    anew = replace(state.check, seats=(), note=why, face=static_step.StepState(), since_ns=None)
     return replace(state, check=anew)
 
 
@@ -173,6 +195,7 @@ def _stepped(state: BenchState, event: static_step.StepEvent, rules: BenchRules)
                 after, fact = check_at_bench.face_read(at_work, sweep, rules.capture, wanted)
             case static_step.FaceSpoiled():
                 after, fact = check_at_bench.face_spoiled(at_work, outcome, wanted)
+        after = after if after is None else replace(after, since_ns=None)
     if after is None or after.kind != at_work.kind:
         state = _swept_again(replace(state, check=at_work), rules)
     elif static_step.face_of(after.seat)[0] != number:  # another indicator, its own unit
@@ -194,9 +217,14 @@ def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Resu
     """Take a clamping of the master."""
     assert state.check is not None  # the caller asked
     assert rules.check is not None  # none is begun without
+    late = check_at_bench.late_text(state.check, rules.check, clamping.started_ns)
+    if late:  # no tick came meanwhile: the machine slept
+        return _given_up(state, late, rules)
     at_work, fact = check_at_bench.seat_taken(
         state.check, clamping, rules.capture, rules.check, state.fitness.zeros
     )
+    if at_work is not None:
+        at_work = replace(at_work, since_ns=clamping.ended_ns)
     state = replace(state, check=at_work)
     if fact is None:
         return state, ()

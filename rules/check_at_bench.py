@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rules.capture_model import CaptureRules
-from rules.check_facts import BegunBy, CheckFact, PositionCheck
+from rules.check_facts import BROKEN_OFF, BegunBy, CheckFact, PositionCheck
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.length import um_text
 from rules.master_check import (
@@ -36,6 +36,9 @@ _SEATING: Mapping[Subject, str] = {
     "gauge-block": "set gauge block {} under the stylus",
 }
 
+SEATS_WITHIN_NS = 600 * 1_000_000_000
+"""As long as a piece may lie before it is somebody else's. A proposal, no source."""
+
 _WORST: tuple[CheckResult, ...] = ("failed", "invalid", "good")
 
 ZeroKey = tuple[CheckKind, str]
@@ -52,11 +55,14 @@ class CheckRules:
             checks; None: no limit.
         unproved: Kinds asked for whose master can prove nothing as file and register have
             it, and why; while there is one no check can be made.
+        seats_within_ns: A seat has to begin so soon after the one before, or the beginning:
+            later nobody knows what was done to bench and master meanwhile.
     """
 
     asked: tuple[CheckLimits, ...]
     zero_drift_nm: int | None = None
     unproved: Mapping[CheckKind, str] = field(default_factory=dict)
+    seats_within_ns: int = SEATS_WITHIN_NS
 
     @property
     def kinds(self) -> frozenset[CheckKind]:
@@ -80,6 +86,8 @@ class CheckAtWork:
         good: Kinds found good of this check.
         note: What is to be done again, and why; "" when nothing is.
         face: Where the reading of a static step's face stands.
+        since_ns: When the last seat ended; before one, and after a face, when the first tick
+            came; None before that.
     """
 
     kind: CheckKind
@@ -89,6 +97,7 @@ class CheckAtWork:
     good: frozenset[CheckKind] = frozenset()
     note: str = ""
     face: StepState = field(default_factory=StepState)
+    since_ns: int | None = None
 
     @property
     def seat(self) -> int:
@@ -267,11 +276,23 @@ def _after(
 
 
 def broken_off(at_work: CheckAtWork, rules: CheckRules, reason: str, role: str) -> CheckFact:
-    """Return the record of a check that somebody gave up: it changes nothing."""
+    """Return the record of a check that was given up: it changes nothing."""
     return CheckFact(
-        at_work.kind, "invalid", f"broken off: {reason}", "make the check anew",
+        at_work.kind, "invalid", f"{BROKEN_OFF}{reason}", "make the check anew",
         rules.of(at_work.kind).master, (), at_work.seats, at_work.by, role,
     )  # fmt: skip
+
+
+def late_text(at_work: CheckAtWork, rules: CheckRules, at_ns: int) -> str:
+    """Return that a seat beginning now comes too late; "" while it does not."""
+    since_ns, most_ns = at_work.since_ns, rules.seats_within_ns
+    if since_ns is None or at_ns - since_ns <= most_ns:
+        return ""
+    before = f"seat {at_work.seat - 1}" if at_work.seats else "the check was begun"
+    return (
+        f"{at_work.kind}, seat {at_work.seat}, did not begin within {most_ns / 6e10:g} min "
+        f"after {before}"
+    )
 
 
 def drift_text(fact: CheckFact, rules: CheckRules) -> str:

@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import Literal
 
 from rules.assurance_model import AssuranceFact, Cause, Checked, Disturbed, Graded
+from rules.check_facts import BROKEN_OFF
 from rules.masters import CheckKind
 from rules.moment import CLOCK_BACK_S, Moment
 
@@ -67,6 +68,7 @@ class DueState:
         pieces: Pieces graded since the last good check.
         causes: What makes one due, in order, each once.
         failed: What the last check said, if it failed; "" else.
+        broken_off: Why the last check was given up, if it was; "" else.
     """
 
     good_at: Moment | None = None
@@ -74,6 +76,7 @@ class DueState:
     pieces: int = 0
     causes: tuple[Cause, ...] = ()
     failed: str = ""
+    broken_off: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +116,9 @@ def step(state: DueState, fact: AssuranceFact, rules: DueRules) -> DueState:
 
 def _checked(state: DueState, fact: Checked, rules: DueRules) -> DueState:
     if fact.result == "invalid":
-        return state
+        left = fact.reason.removeprefix(BROKEN_OFF)
+        return state if left == fact.reason else replace(state, broken_off=left)
+    state = replace(state, broken_off="")
     if fact.result == "failed":
         failed = fact.reason or f"the {fact.kind} check failed"
         return replace(state, failed=failed, halves=())
@@ -127,21 +132,28 @@ def look(state: DueState, now: Moment, rules: DueRules) -> Due:
     """Return whether a check is due now."""
     if not rules.asked:
         return Due("good", ("the bench file asks for no master checks",))
-    if state.failed:
-        return Due("due", (f"the last check failed: {state.failed}",))
-    if state.good_at is None:
-        return Due("due", ("no good check was made yet",))
-    reasons = [CAUSE_TEXT[cause] for cause in state.causes]
-    reasons += _by_pieces(state.pieces, rules, 100)
-    reasons += _by_time(state.good_at, now, rules, 100)
-    reasons += _by_shift(state.good_at, now, rules)
-    if reasons:
-        return Due("due", tuple(reasons))
+    why = _why(state, now, rules)
+    if why:
+        left = state.broken_off
+        return Due("due", (*why, *([f"the last one was broken off: {left}"] if left else ())))
+    assert state.good_at is not None  # else one is due
     soon = [
         *_by_pieces(state.pieces, rules, rules.warn_percent),
         *_by_time(state.good_at, now, rules, rules.warn_percent),
     ]
     return Due("soon", tuple(soon)) if soon else Due("good")
+
+
+def _why(state: DueState, now: Moment, rules: DueRules) -> list[str]:
+    """Return everything that makes a check due now."""
+    if state.failed:
+        return [f"the last check failed: {state.failed}"]
+    if state.good_at is None:
+        return ["no good check was made yet"]
+    reasons = [CAUSE_TEXT[cause] for cause in state.causes]
+    reasons += _by_pieces(state.pieces, rules, 100)
+    reasons += _by_time(state.good_at, now, rules, 100)
+    return reasons + _by_shift(state.good_at, now, rules)
 
 
 def _by_pieces(pieces: int, rules: DueRules, percent: int) -> list[str]:

@@ -8,6 +8,9 @@ from rules.clamping import Clamping
 from rules.master_check import CheckResult, MasterCheck
 from rules.masters import CheckKind, Master
 
+BROKEN_OFF = "broken off: "
+"""How the reason of a check begins that was given up before its end."""
+
 BegunBy = Literal["foot-switch", "command"]
 """How a check was started: nothing is taken for one that nobody started."""
 

@@ -15,6 +15,7 @@ from tests.daemon.whole_bench import NAME, WholeBench
 
 EVERY_PIECES = 4
 EVERY_NS = 8 * 3600 * 10**9
+SEATS_WITHIN_NS = 600 * 10**9
 """As the bench file asks for checks: see ``tests.daemon.bench_of_sweeps.CHECK``."""
 
 _GRADES = ("grade-1", "grade-2")
@@ -318,6 +319,13 @@ def _a_check_is_of_one_bench(db: sqlite3.Connection) -> None:
         " WHERE k.result <> 'invalid' AND d.seq < k.seq AND f.mono_ns > s.started_ns"
     ).fetchall()
     assert not across
+    late = db.execute(
+        "SELECT b.of_check FROM check_seats a JOIN check_seats b ON b.of_check = a.of_check"
+        " AND b.number = a.number + 1 JOIN checks k ON k.id = a.of_check"
+        " WHERE k.result <> 'invalid' AND b.started_ns - a.ended_ns > ?",
+        (SEATS_WITHIN_NS,),
+    ).fetchall()
+    assert not late
 
 
 Moment = tuple[int, str]

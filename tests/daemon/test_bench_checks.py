@@ -36,10 +36,15 @@ def ask(bench: SweepBench, command: str, **values: object) -> Any:
     return carry_out(Command.model_validate(body), bench.runner, bench.store)
 
 
-def check_now(bench: SweepBench) -> None:
-    """Make a whole check though none is due."""
+def check_begun(bench: SweepBench) -> None:
+    """Begin a check though none is due."""
     bench.clock.seconds += 60
     assert ask(bench, "master-check").ok
+
+
+def check_now(bench: SweepBench) -> None:
+    """Make a whole check though none is due."""
+    check_begun(bench)
     bench.seat(0.3, 0.2)
     bench.sensitivity()
 
@@ -415,6 +420,78 @@ def test_a_check_with_a_change_of_the_bench_between_its_seats_begins_anew(
     bench.sensitivity()
     assert checks(bench) == [("run-out", "good"), ("run-out", "good"), ("sensitivity", "good")]
     assert bench.runner.check_status().level == "good"
+
+
+LATE = "did not begin within 10 min after"
+
+
+def test_a_seat_that_comes_too_late_gives_the_check_up_and_fails_nothing(
+    bench: SweepBench,
+) -> None:
+    bench.check()
+    bench.piece(*TOP)
+    check_begun(bench)
+    bench.seat(0.3, 0.2)
+    bench.seat(5.1, 0.1)
+    bench.do(bench.tape.pause, 590.0)
+    bench.tick()
+    assert "by half a turn" in bench.runner.shown.signals.text
+    bench.do(bench.tape.pause, 11.0)
+    bench.tick()
+    assert checks(bench)[-1] == ("sensitivity", "invalid")
+    (said,) = bench.rows("SELECT reason, role FROM checks ORDER BY seq DESC LIMIT 1")
+    assert said == (f"broken off: sensitivity, seat 2, {LATE} seat 1", "service")
+    # Nothing was due, nothing is: the next clamping is a piece's, and no master's.
+    assert (bench.word, statuses(bench)) == ("loosen", ["put-away"])
+    bench.piece(*TOP)
+    assert bench.rows("SELECT span FROM piece_spans") == [("open",), ("open",)]
+
+
+def test_a_check_that_is_due_and_was_left_is_asked_for_anew_with_the_reason(
+    bench: SweepBench,
+) -> None:
+    bench.press_foot()
+    bench.do(bench.tape.pause, 1.0)
+    bench.tick()
+    bench.do(bench.tape.pause, 601.0)
+    bench.tick()
+    assert (bench.word, bench.lamps) == ("master-check", ALL_SLOW)
+    left = f"the last one was broken off: run-out, seat 1, {LATE} the check was begun"
+    assert bench.runner.shown.signals.reason.endswith(left)
+    assert bench.runner.alarms["check-due"].endswith(left)
+    bench.restart()
+    bench.do(bench.tape.rest)
+    assert bench.runner.shown.signals.reason.endswith(left)
+    bench.check()
+    assert bench.runner.check_status().reasons == []
+    assert ask(bench, "master-changed", changed="pin").ok
+    assert bench.runner.shown.signals.reason == "another pin is in use"
+
+
+def test_a_seat_after_the_machine_slept_is_not_taken(bench: SweepBench) -> None:
+    bench.press_foot()
+    bench.seat(0.3, 0.2)
+    bench.seat(5.1, 0.1)
+    bench.do(bench.tape.pause, 4 * 3600.0)
+    bench.seat(5.1, 0.6)
+    assert checks(bench) == [("run-out", "good"), ("sensitivity", "invalid")]
+    assert LATE in bench.runner.shown.signals.reason
+    bench.press_foot()
+    assert "eccentric master EM-1" in bench.runner.shown.signals.text
+    bench.sensitivity()
+    assert bench.runner.check_status().level == "good"
+
+
+def test_how_late_a_seat_may_come_is_settable(bench_folder: Make) -> None:
+    patient = CHECK.replace("warn_percent", "seats_within_s = 1800\nwarn_percent")
+    bench = SweepBench(bench_folder((AT_CHECK, patient + AT_CHECK)))
+    bench.press_foot()
+    bench.seat(0.3, 0.2)
+    bench.do(bench.tape.pause, 1200.0)
+    bench.tick()
+    bench.sensitivity()
+    assert bench.runner.check_status().level == "good"
+    bench.close()
 
 
 def test_a_check_broken_off_is_on_record_and_changes_nothing(bench: SweepBench) -> None:
