@@ -1,5 +1,7 @@
 """One bench at work: events → pure step → one transaction → the state is adopted.
 
+A verdict is noted in a row of its own first, and its lamp waits only for that.
+
 Decides nothing about metal. If the store fails, nothing of the step is kept: the bench is in
 fault, its lamps are off and nothing is graded until a record can be kept again.
 """
@@ -28,6 +30,7 @@ from daemon.rules_in_force import RulesInForce, lot_rules
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from daemon.store.indicators_seen import replaced_indicators
+from daemon.store.note import Note, is_verdict
 from daemon.store.vectors import HOLDER_MOVED
 from rules import bench, rest_life, rest_prompt
 from rules.assurance import why_lot_stays_open
@@ -36,6 +39,7 @@ from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.capture_model import Tick
 from rules.check_at_bench import CheckAtWork
 from rules.check_facts import CheckFact, DisturbanceFact
+from rules.diagnosed import diagnosed
 from rules.facts import (
     AlarmCode,
     AlarmNews,
@@ -146,6 +150,7 @@ class BenchRunner:
         self.lot: LotView | None = None
         self.on_change: Callable[[], None] = lambda: None
         self.on_facts: Callable[[tuple[Fact, ...]], None] = lambda facts: None
+        self.on_lamps: Callable[[], None] = lambda: None
         self._store = store
         store.known_by(self.by.bench, self.by.assurance.identity)
         self._clock = clock
@@ -162,7 +167,7 @@ class BenchRunner:
         self._open_lot_of_file()
         self._take_up()
         self._take_up_alarms()
-        self.shown = Shown(self._signals(), self._state, self._utc())
+        self.shown = Shown(self._signals(self._state), self._state, self._utc())
         self._judge_run_out()
         self.look_at_instruments()
         self._disturb_at_start()
@@ -209,6 +214,9 @@ class BenchRunner:
         )  # fmt: skip
 
     def _take_up(self, note: CorrectionFact | None = None) -> None:
+        for number, noted in self._store.notes(self.by.bench):
+            facts = diagnosed(noted.facts, noted.indicators)
+            self._store.commit(facts, noted.by, noted.at, None, self._due, number)
         self.lot = self._store.lot(self.by.bench)
         work = self._store.open_work(self.by.bench)
         now, self.rules.next = lot_rules(
@@ -360,7 +368,9 @@ class BenchRunner:
         if facts or inbound is not None:
             at = self._stamp()
             try:
-                followed = self._keep(facts, at, inbound)
+                noted = self._light(state, facts, at) if inbound is None else None
+                facts = diagnosed(facts, self.config.rules.capture.indicators)
+                followed = self._keep(facts, at, inbound, noted)
                 if any(not isinstance(f, AlarmNews | RefusedFact) for f in facts):
                     self.lot = self._store.lot(self.by.bench)
             except StoreError as error:
@@ -379,6 +389,23 @@ class BenchRunner:
         if facts or (isinstance(event, Tick) and event.at_ns - self._looked_ns >= NS_PER_S):
             self._judge_fitness()
         return True
+
+    def _light(self, state: BenchState, facts: tuple[Fact, ...], at: Stamp) -> int | None:
+        """Note a verdict, then light its lamp: the lamp does not wait for rows and events.
+
+        Returns:
+            The note's number; None for a step without a verdict.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        if not is_verdict(facts):
+            return None
+        indicators = self.config.rules.capture.indicators
+        number = self._store.note(Note(facts, self.by, at, indicators))
+        self.shown = self._shown(state)
+        self.on_lamps()
+        return number
 
     def _judge_fitness(self) -> None:
         """Let the bench know what is due, when that changed."""
@@ -446,7 +473,7 @@ class BenchRunner:
                 self.handle(said)
 
     def _keep(
-        self, facts: tuple[Fact, ...], at: Stamp, inbound: str | None
+        self, facts: tuple[Fact, ...], at: Stamp, inbound: str | None, noted: int | None = None
     ) -> tuple[Fact, ...]:
         """Commit facts with those that follow for the rest of the lot; return the latter.
 
@@ -454,7 +481,8 @@ class BenchRunner:
             StoreError: If it can't be kept.
         """
         changes = any(not isinstance(fact, _LEAVE_THE_LOT) for fact in facts)
-        return self._store.commit(facts, self.by, at, inbound, self._due if changes else None)
+        following = self._due if changes else None
+        return self._store.commit(facts, self.by, at, inbound, following, noted)
 
     def _due(self, lot: LotView, rest_cells: Callable[[], tuple[int, ...]]) -> tuple[Fact, ...]:
         return rest_life.due(lot, self._seeds, rest_cells)
@@ -663,20 +691,23 @@ class BenchRunner:
     # --- what it shows ---
 
     def _refresh(self, facts: tuple[Fact, ...]) -> None:
-        signals = self._signals()
         known = [code for code, _ in self._state.alarms]
         known += [shelf.code for shelf in self._state.shelves]
         self.alarm_since = {code: self.alarm_since.get(code, self._utc()) for code in known}
-        old = self.shown
-        moved = (signals.word, signals.clamping, self._state.piece) != (
-            old.signals.word, old.signals.clamping, old.state.piece
-        )  # fmt: skip
-        self.shown = Shown(signals, self._state, self._utc() if moved else old.since)
-        self.on_change()  # first: a lamp goes before the events that tell of it
+        self.shown = self._shown(self._state)
+        self.on_lamps()
+        self.on_change()
         self.on_facts(facts)
 
-    def _signals(self) -> Signals:
-        return show(self._state, self.config.rules, self.lot, self.fault)
+    def _shown(self, state: BenchState) -> Shown:
+        signals, old = self._signals(state), self.shown
+        moved = (signals.word, signals.clamping, state.piece) != (
+            old.signals.word, old.signals.clamping, old.state.piece
+        )  # fmt: skip
+        return Shown(signals, state, self._utc() if moved else old.since)
+
+    def _signals(self, state: BenchState) -> Signals:
+        return show(state, self.config.rules, self.lot, self.fault)
 
     def until(self, minutes: int) -> tuple[int, str]:
         """Return a moment so many minutes ahead: on the interval clock, and UTC text."""

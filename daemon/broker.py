@@ -15,6 +15,7 @@ from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from aiomqtt import Client, MqttError, ProtocolVersion, Will
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -70,6 +71,28 @@ class Inflow:
     waiting: int
 
 
+class PromptClient(Client):
+    """aiomqtt's client: less patient in the thread that connects, and prompt where asked."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        """Take what aiomqtt's client takes."""
+        super().__init__(*args, **more)
+        self._client.connect_timeout = _CONNECT_S
+
+    def publish_now(
+        self, topic: str, payload: str, *, retain: bool, properties: Properties | None
+    ) -> bool:
+        """Publish at QoS 1 without waiting: not for the loop's next round, nor for the PUBACK.
+
+        The client sends it again itself until it is acknowledged or the connection ends.
+
+        Returns:
+            Whether it is on its way; False when the connection is gone.
+        """
+        queued = self._client.publish(topic, payload, 1, retain, properties).rc
+        return MQTTErrorCode.MQTT_ERR_SUCCESS == queued == self._client.loop_write()
+
+
 @dataclass(frozen=True, slots=True)
 class Session:
     """One live connection.
@@ -79,7 +102,7 @@ class Session:
         is_v5: True when the broker speaks MQTT 5 (expiry and reason codes exist).
     """
 
-    client: Client
+    client: PromptClient
     is_v5: bool
 
     def give_up(self) -> None:
@@ -155,25 +178,17 @@ def _password(path: Path) -> str:
         raise MqttError(f"{path}: no UTF-8 text") from None
 
 
-class _Client(Client):
-    """aiomqtt's client, less patient in the thread that connects."""
-
-    def __init__(self, *args: Any, **more: Any) -> None:
-        super().__init__(*args, **more)
-        self._client.connect_timeout = _CONNECT_S
-
-
 def _client(
     broker: Broker,
     identifier: str,
     will: Will | None,
     version: ProtocolVersion,
     inflow: Inflow | None = None,
-) -> Client:
+) -> PromptClient:
     password = None
     if broker.password_file is not None:
         password = _password(broker.password_file)
-    client = _Client(
+    client = PromptClient(
         broker.host,
         broker.port,
         username=broker.username,

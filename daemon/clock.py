@@ -67,3 +67,11 @@ def boot_id() -> str:
 def rfc3339(at: datetime) -> str:
     """Return a UTC time as RFC 3339 text with milliseconds and Z."""
     return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def stand_back(seconds: float) -> None:
+    """Leave the processor to other programs for so long: real seconds, whatever the rate.
+
+    The loop stands meanwhile; only what readings come is still stamped on arrival.
+    """
+    time.sleep(seconds)

@@ -19,6 +19,8 @@ from daemon import snapshot
 from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
 from daemon.broker import Broker, Inflow, MqttError, Session, Will, connected
+from daemon.clock import stand_back
+from daemon.config_sections import BenchBinSection
 from daemon.errors import StoreError
 from daemon.good_bye import ended_in_time
 from daemon.messages import About, CheckStatus, InboundFault
@@ -40,6 +42,9 @@ _TROUBLED_S = 5.0
 _INFLOW = Inflow(largest_bytes=65_536, waiting=1000)
 _REFUSED_S = 1.0
 """Refusals are told after so long, together: a flood of them makes no flood of ours."""
+_BROKER_FIRST_S = 0.001
+"""The rows of a verdict are written right after its lamp is sent. On a machine of few
+processors they would hold up the broker that has to pass it on, by 0.7 ms of 1.1."""
 _BATCH = 20
 """Events in flight: two to three times the rate of one by one; more is slower."""
 
@@ -79,6 +84,8 @@ class Publisher:
         self.is_connected = False
         self._tries = 0
         self._at_work: Session | None = None
+        self._lamps_over: Session | None = None
+        runner.on_lamps = self._light
         runner.on_change = self._changed
         runner.on_facts = self._facts
 
@@ -135,7 +142,7 @@ class Publisher:
         except* (MqttError, OSError) as group:
             log.warning("%s: %s: %s", self._base, self._broker.name, _first(group))
         finally:
-            self._at_work = None
+            self._at_work = self._lamps_over = None
 
     def _give_up(self) -> None:
         if self._at_work is not None:
@@ -151,6 +158,7 @@ class Publisher:
         await self._publish_about(session)
         await self._subscribe(session)
         self.is_connected = True
+        self._lamps_over = session
         for event in (self._wake, self._outbox_wake, self._lamps_wake):
             event.set()
         async with asyncio.TaskGroup() as tasks:
@@ -181,6 +189,7 @@ class Publisher:
 
     async def _good_bye(self, session: Session) -> None:
         """A clean end fires no will: say offline, and leave no lamp on."""
+        self._lamps_over = None
         for section in self._runner.config.section.bin:
             await self._lamp(session, section.id, "off")
         await self._drain_once(session)
@@ -305,6 +314,42 @@ class Publisher:
 
     # --- lamps ---
 
+    def _light(self) -> None:
+        """Write every lamp that changed to the socket now, before anything else is done.
+
+        What can't go this way the lamp loop says: it knows what was said last.
+        """
+        session, wanted = self._lamps_over, self._runner.shown.signals.lamps
+        if session is None:
+            return
+        is_sent = False
+        for section in self._runner.config.section.bin:
+            word = wanted.get(section.id, "off")
+            if self._lamps.get(section.id) == word:
+                continue
+            self._reached("before-lamp")
+            says = self._says(section, word)
+            expiry, is_off = self._expires(session, word), word == "off"
+            send = session.client.publish_now
+            if not all(send(*one, retain=is_off, properties=expiry) for one in says):
+                return
+            self._lamps[section.id] = word
+            self._reached("after-lamp")
+            is_sent = True
+        if is_sent:
+            stand_back(_BROKER_FIRST_S)
+
+    def _says(self, section: BenchBinSection, word: str) -> list[tuple[str, str]]:
+        """Return topic and payload of each message that tells a bin's lamp a word."""
+        topic = f"{self._base}/lamp/{section.id}"
+        payload = {str(k): v for k, v in section.lamp_words.items()}.get(word, word)
+        if section.lamp_topic is None:
+            return [(topic, payload)]
+        return [(topic, word), (section.lamp_topic, payload)]
+
+    def _expires(self, session: Session, word: str) -> Properties | None:
+        return self._expiry if word != "off" and session.is_v5 else None
+
     async def _lamp_loop(self, session: Session) -> None:
         beat = Beat(LAMP_REPEAT_S / self._rate)
         while True:
@@ -319,22 +364,18 @@ class Publisher:
                     await self._lamp(session, section.id, word)
 
     async def _lamp(self, session: Session, bin_id: str, word: str) -> None:
+        """Tell a lamp, and wait until the broker has it."""
         section = next(b for b in self._runner.config.section.bin if b.id == bin_id)
-        payload = {str(k): v for k, v in section.lamp_words.items()}.get(word, word)
-        says = [(f"{self._base}/lamp/{bin_id}", payload)]
-        if section.lamp_topic is not None:
-            says = [(says[0][0], word), (section.lamp_topic, payload)]
         self._lamps[bin_id] = word
         self._reached("before-lamp")
-        expiry = self._expiry if word != "off" and session.is_v5 else None
-        first, *others = [
-            session.publish(topic, text, retain=word == "off", properties=expiry)
-            for topic, text in says
-        ]
         async with asyncio.TaskGroup() as tasks:
-            for other in others:
-                tasks.create_task(other)
-            await first  # leaves now: a task would begin behind state and outbox
+            for topic, text in self._says(section, word):
+                tasks.create_task(
+                    session.publish(
+                        topic, text, retain=word == "off",
+                        properties=self._expires(session, word),
+                    )
+                )  # fmt: skip
         self._reached("after-lamp")
 
     # --- what comes in ---

@@ -29,11 +29,10 @@ from rules.capture_model import (
     ValueRefused,
 )
 from rules.clamping import Clamping, Loosening, PositionRunOut
-from rules.diagnosis import evaluate_diagnosed
 from rules.exact_vector import exact_vector
 from rules.likeness import DIRECTED, are_alike
 from rules.ruleset import EVIDENCE_RANK, Evidence
-from rules.run_out import evaluate_single
+from rules.run_out import evaluate, evaluate_single
 from rules.spindle_angle import TURN_UDEG, unwrapped, went_back
 from rules.stylus import (
     DOUBTFUL,
@@ -654,6 +653,6 @@ def _measured(
         indicator.id,
         indicator.position,
         sweep,
-        evaluate_diagnosed(sweep, indicator.sweep),
+        evaluate(sweep, indicator.sweep),
         exact_vector(sweep, indicator.sweep),
     )

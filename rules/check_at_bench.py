@@ -67,7 +67,7 @@ class CheckRules:
     @property
     def kinds(self) -> frozenset[CheckKind]:
         """Return the kinds that make one good check together."""
-        return frozenset(limits.kind for limits in self.asked) | self.unproved.keys()
+        return frozenset(limits.kind for limits in self.asked).union(self.unproved)
 
     def of(self, kind: CheckKind) -> CheckLimits:
         """Return the limits of a kind that is asked for."""

@@ -7,37 +7,22 @@ turns begin at an index can two sweeps be laid over each other; elsewhere nothin
 """
 
 from collections.abc import Sequence
-from math import cos, exp, hypot, radians, sin, sqrt
+from math import exp, sqrt
 
 from rules.clamping import Clamping, PositionRunOut
 from rules.exact_vector import are_within
-from rules.sweep import Diagnosis, Proof
+from rules.sweep import Proof
 
 DIRECTED: frozenset[Proof] = frozenset({"index"})
 """Proofs under which every turn begins at the same angle of the spindle."""
-
-
-def apart_nm(one: Diagnosis, other: Diagnosis) -> float:
-    """Return how far two first harmonics lie apart, as vectors of eccentricity, nm."""
-    x1, y1 = _vector(one)
-    x2, y2 = _vector(other)
-    return hypot(x1 - x2, y1 - y2)
-
-
-def _vector(seen: Diagnosis) -> tuple[float, float]:
-    angle = radians(seen.direction_udeg / 1_000_000)
-    return seen.amplitude_nm * cos(angle), seen.amplitude_nm * sin(angle)
 
 
 def are_alike(
     first: Sequence[PositionRunOut], second: Sequence[PositionRunOut], step_nm: int
 ) -> bool:
     """Return whether two clampings show the same vector to a step at every position."""
-    pairs = list(zip(first, second, strict=True))
-    seen = [(a.run_out.diagnosis, b.run_out.diagnosis) for a, b in pairs]
-    return bool(seen) and all(
-        a is not None and b is not None and apart_nm(a, b) <= step_nm for a, b in seen
-    )
+    seen = [(a.vector, b.vector) for a, b in zip(first, second, strict=True)]
+    return bool(seen) and all(a and b and are_within(a, b, step_nm) for a, b in seen)
 
 
 READ_AGAIN_NM = 100

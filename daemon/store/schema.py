@@ -9,6 +9,7 @@ from sqlite_utils.migrations import Migrations
 
 from daemon.store import (
     instrument_tables,
+    note,
     question_views,
     schema_assurance,
     schema_rest,
@@ -320,3 +321,9 @@ def m016_unproved(db: Database) -> None:
     """Let a change of pin, holder or indicator end a span: no later check proves its pieces."""
     for statement in schema_assurance.WITH_CHANGES:
         db.execute(statement)
+
+
+@migrations()
+def m017_noted(db: Database) -> None:
+    """Keep a verdict in one row until its own are written: the lamp waits for no more."""
+    db.execute(note.TABLE)

@@ -19,6 +19,7 @@ from daemon.errors import StoreError
 from daemon.store import instruments, lot_query, rest_query, rest_rows
 from daemon.store.assurance import Assurance
 from daemon.store.assurance_facts import facts_of_checks, moment_of
+from daemon.store.note import Note, NoteError, decode, encode
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
@@ -41,6 +42,11 @@ Following = Callable[[LotView, Callable[[], tuple[int, ...]]], tuple[Fact, ...]]
 
 _BUSY_WAIT_S = 1.0
 """How long a person who writes in the file with a browser may hold the service up."""
+_CHECKPOINT_AFTER = 32
+"""Transactions (of some 5 to 40 pages) after which the log is copied into the file: together
+about what SQLite itself takes for enough."""
+_CHECKPOINT_PAGES = 8000
+"""Where SQLite does it in a commit after all, because no broker has taken anything: 32 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +124,7 @@ class Store:
         self._news: dict[str, list[AssuranceFact]] = {}
         self._committed: dict[str, LotView] = {}
         self.register_changes = 0
+        self._since_checkpoint = 0
         self._lock = _locked(path.resolve())
         try:
             self._db = self._opened()
@@ -135,6 +142,7 @@ class Store:
             self._refuse_strangers(db)
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
+            connection.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
             connection.execute("PRAGMA foreign_keys = ON")
             migrations.apply(db)
         except (sqlite3.Error, OSError) as error:
@@ -162,15 +170,18 @@ class Store:
         self._lock.close()
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        """One transaction, all or nothing; any trouble is a StoreError."""
+    def _transaction(self, what: str = "commit") -> Iterator[sqlite3.Connection]:
+        """One transaction, all or nothing; any trouble is a StoreError.
+
+        ``what`` names its two write points.
+        """
         connection = self._db.conn
         self._committed.clear()
         try:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection
-                self._reached("before-commit")
+                self._reached(f"before-{what}")
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
@@ -178,7 +189,8 @@ class Store:
                 raise
         except (sqlite3.Error, OverflowError) as error:  # a number beyond 64 bits
             raise StoreError(self.path, str(error)) from error
-        self._reached("after-commit")
+        self._since_checkpoint += 1
+        self._reached(f"after-{what}")
 
     # --- writing -------------------------------------------------------------------------
 
@@ -203,6 +215,7 @@ class Store:
         at: Stamp,
         inbound: str | None = None,
         following: Following | None = None,
+        noted: int | None = None,
     ) -> tuple[Fact, ...]:
         """Keep the facts of one step and their events, all or none.
 
@@ -213,6 +226,7 @@ class Store:
             inbound: Id of the inbound message that caused it: never taken twice.
             following: Asked, of the lot as it is after these facts, which facts follow from
                 them: kept in the same transaction.
+            noted: Number of the note that holds these facts: they take its place.
 
         Returns:
             The facts that followed.
@@ -230,6 +244,8 @@ class Store:
                 followed, more = self._follow(db, by, at, following, assured)
                 if inbound is not None:
                     _keep_inbound(db, by.bench, inbound, at.utc)
+                if noted is not None:
+                    db.execute("DELETE FROM noted WHERE id = ?", (noted,))
         except BaseException:
             # what was counted within the transaction never was
             self._standings.pop(by.bench, None)
@@ -238,6 +254,39 @@ class Store:
         self._assured[by.bench] = assured
         self._news.setdefault(by.bench, []).extend((*news, *more))
         return followed
+
+    def note(self, note: Note) -> int:
+        """Make a verdict durable in one row, to be written out by a commit right after.
+
+        Args:
+            note: Of a step that gave a verdict, see ``is_verdict``.
+
+        Returns:
+            Its number, for the commit.
+
+        Raises:
+            StoreError: If it can't be kept.
+        """
+        body = encode(note)
+        with self._transaction("note") as db:
+            sql = "INSERT INTO noted (bench, body) VALUES (?, ?)"
+            return db.execute(sql, (note.by.bench, body)).lastrowid or 0
+
+    def notes(self, bench: str) -> list[tuple[int, Note]]:
+        """Return what was noted and never written out, with its number, oldest first.
+
+        Raises:
+            StoreError: If it can't be read.
+        """
+        with self._reading() as db:
+            sql = "SELECT id, body FROM noted WHERE bench = ? ORDER BY id"
+            found = db.execute(sql, (bench,)).fetchall()
+        try:
+            return [(number, decode(body)) for number, body in found]
+        except NoteError as error:
+            why = f"{bench}: a verdict noted by another release can't be read: {error}"
+            todo = "start the release that was in use before once; it writes it out"
+            raise StoreError(self.path, f"{why}; {todo}") from error
 
     def _write(
         self, record: Record, facts: Sequence[Fact], assured: Assurance
@@ -562,6 +611,19 @@ class Store:
             db.executemany(
                 "DELETE FROM outbox WHERE bench = ? AND seq = ?", [(bench, s) for s in seqs]
             )
+        self._copy_log()
+
+    def _copy_log(self) -> None:
+        """Copy the write-ahead log into the file now that no lamp waits for it.
+
+        SQLite would do it at the end of some commit, and now and then that of a verdict. It
+        has to wait for nobody: a reader that holds the log only makes it longer.
+        """
+        if self._since_checkpoint < _CHECKPOINT_AFTER:
+            return
+        self._since_checkpoint = 0
+        with self._reading() as db:
+            db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
     def events_after(self, bench: str, seq: int, limit: int) -> list[tuple[int, str, str]]:
         """Return (seq, kind, body) of events after ``seq``, for a consumer that saw a gap."""

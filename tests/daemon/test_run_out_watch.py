@@ -49,8 +49,9 @@ class WatchedStore(Store):
         at: Stamp,
         inbound: str | None = None,
         following: Following | None = None,
+        noted: int | None = None,
     ) -> tuple[Fact, ...]:
-        followed = super().commit(facts, by, at, inbound, following)
+        followed = super().commit(facts, by, at, inbound, following, noted)
         if self.watch is not None:
             self.watch.after(facts, self.lot_code, at.utc)
         return followed

@@ -299,6 +299,29 @@ class TestOneTransaction:
         other.close()
         store.close()
 
+    def test_the_log_is_copied_into_the_file_when_no_lamp_waits(self, tmp_path: Path) -> None:
+        """Not at the end of a commit, as SQLite would; but when a broker has the events."""
+        store = open_store(tmp_path / "b.db")
+        before = store.path.stat().st_size
+        for _ in range(200):
+            commit(store, AlarmFact("wrong-bin", True, "x" * 5000))
+        assert store.path.stat().st_size == before
+        store.sent("b1", [seq for seq, _, _ in store.unsent("b1", 20)])
+        assert store.path.stat().st_size > before + 200 * 5000
+        store.close()
+
+    def test_a_log_that_nobody_asks_to_copy_is_copied_all_the_same(
+        self, tmp_path: Path
+    ) -> None:
+        """Without a broker no event leaves: then SQLite bounds it, at 32 MB."""
+        store = open_store(tmp_path / "b.db")
+        before = store.path.stat().st_size
+        for _ in range(60):
+            commit(store, AlarmFact("wrong-bin", True, "x" * 1_000_000))
+        assert store.path.stat().st_size > before + 20_000_000
+        assert store.path.with_name("b.db-wal").stat().st_size < 45_000_000
+        store.close()
+
     def test_the_write_points_are_passed_in_order(self, tmp_path: Path) -> None:
         passed: list[str] = []
         store = Store(tmp_path / "b.db", passed.append)

@@ -6,6 +6,9 @@ import pytest
 
 from rules.capture_model import CaptureEvent, CaptureRules, Edge, Seen
 from rules.clamping import Clamping
+from rules.diagnosed import diagnosed
+from rules.facts import ClampingFact, CycleEndedFact
+from rules.grading import Assessed
 from rules.reading import Reading
 from rules.spindle_angle import TURN_UDEG
 from rules.sweep import SweepRules
@@ -66,7 +69,12 @@ def test_an_honest_clamping_counts_once_with_its_run_out(name: str) -> None:
     (clamping,) = found(name, stopping(steady(), 4.6))
     assert clamping.invalid is None
     assert clamping.tir_nm == pytest.approx(6_000, abs=100)
-    assert (clamping.positions[0].run_out.diagnosis is not None) is True
+    counted = ClampingFact(1, True, 1, "first", 1, clamping, Assessed("within", 6_000, None))
+    ended = CycleEndedFact(1, 1, "graded", "")
+    shown, same = diagnosed((counted, ended), BENCHES[name].indicators)
+    assert isinstance(shown, ClampingFact)
+    assert shown.clamping.positions[0].run_out.diagnosis is not None
+    assert (diagnosed((shown,), BENCHES[name].indicators), same) == ((shown,), ended)
 
 
 @pytest.mark.parametrize("name", BENCHES)

@@ -16,8 +16,8 @@ from daemon.config import load
 from daemon.service import serve
 
 WRITE_POINTS = (
-    "before-commit", "after-commit", "before-publish", "after-puback", "before-lamp",
-    "after-lamp",
+    "before-note", "after-note", "before-commit", "after-commit", "before-publish",
+    "after-puback", "before-lamp", "after-lamp",
 )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ stranger's subscriber go on all the while. After each death the facts are copied
 service's files; in the end every one of them must still be there, unchanged.
 """
 
+import json
 import random
 import time
 from collections import Counter
@@ -18,7 +19,7 @@ import pytest
 
 from tests.system.deadline import until
 from tests.system.killable_service import WRITE_POINTS
-from tests.system.record_reader import Facts, committed, lost, rows
+from tests.system.record_reader import Facts, committed, count, lost, rows
 from tests.system.service_process import ServiceProcess, running_service
 from tests.system.shop import Shop, running_shop
 from tests.system.verdict_check import check_verdicts
@@ -49,6 +50,7 @@ class Killed:
     Attributes:
         snapshots: The facts right after each death.
         open_cycles: Piece and cycle that were open at a death.
+        noted: Piece and cycle whose verdict was noted and not written out at a death.
         pending: How often a verdict waited for its put-away at a death.
     """
 
@@ -56,14 +58,17 @@ class Killed:
     rng: random.Random
     snapshots: list[Facts] = field(default_factory=list)
     open_cycles: set[tuple[int, int]] = field(default_factory=set)
+    noted: set[tuple[int, int]] = field(default_factory=set)
     pending: int = 0
 
     def take_snapshot(self) -> None:
         """Copy the facts of the dead service, and note what it was in the midst of."""
         self.snapshots.append(committed(self.shop.store, self.shop.folder / "copy"))
+        noted = noted_by_dead(self.shop)
+        self.noted |= noted
         for row in rows_of_dead(self.shop):
             if row["how"] is None and row["clampings"]:
-                self.open_cycles.add((row["piece"], row["cycle"]))
+                self.open_cycles |= {(row["piece"], row["cycle"])} - noted
 
     def lives_again(self, service: ServiceProcess, heard: int) -> None:
         """Check that a verdict that waited is shown again by the next life."""
@@ -83,6 +88,16 @@ class Killed:
 
 def rows_of_dead(shop: Shop) -> list[dict[str, Any]]:
     return rows(shop.store, PIECES) if shop.store.exists() else []
+
+
+def noted_by_dead(shop: Shop) -> set[tuple[int, int]]:
+    """Return piece and cycle of a verdict that is durable and has no rows yet."""
+    return {
+        (fact["piece"], fact["cycle"])
+        for row in rows(shop.store, "SELECT body FROM noted")
+        for kind, fact in json.loads(row["body"])["facts"]
+        if kind == "cycle-ended"
+    }
 
 
 def pending_of_dead(shop: Shop) -> str | None:
@@ -127,7 +142,10 @@ def check(killed: Killed) -> None:
     """No committed fact lost, doubled or renumbered; every event told under its one id."""
     shop = killed.shop
     deaths = f"{len(killed.snapshots)} deaths"
-    print(f"{deaths}: {len(killed.open_cycles)} within a cycle, {killed.pending} in put-away")
+    print(
+        f"{deaths}: {len(killed.open_cycles)} within a cycle,"
+        f" {len(killed.noted)} with a verdict noted, {killed.pending} in put-away"
+    )
     final = committed(shop.store, shop.folder / "copy")
     for number, snapshot in enumerate(killed.snapshots, start=1):
         assert not lost(snapshot, final), f"after death {number}"
@@ -166,6 +184,9 @@ def _check_pieces(killed: Killed) -> None:
     for piece, cycle in killed.open_cycles:
         assert by_key[piece, cycle]["how"] == "interrupted", (piece, cycle)
         assert by_key[piece, cycle]["bin"] is None
+    for piece, cycle in killed.noted:
+        assert by_key[piece, cycle]["bin"] is not None, "a noted verdict was lost"
+    assert count(killed.shop.store, "SELECT count(*) FROM noted") == 0
     kept = Counter((row["piece"]) for row in cycles if row["bin"] is not None)
     assert not kept or max(kept.values()) == 1, "two verdicts for one piece"
     clampings = rows(
