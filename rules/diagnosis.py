@@ -6,14 +6,12 @@ Nothing here decides about a piece; the TIR comes from the readings alone.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import cache
 from math import cos, pi
 from typing import TYPE_CHECKING
 
-from rules.run_out import evaluated
 from rules.spindle_angle import TURN_UDEG
-from rules.sweep import Diagnosis, RunOut, Sweep, SweepRules
+from rules.sweep import Diagnosis, Sweep, SweepRules
 from rules.sweep_angle import sweep_angle
 from rules.turns import Turn, turn_shares, turn_shares_v2, whole_turns
 
@@ -24,13 +22,6 @@ if TYPE_CHECKING:
     _Array = NDArray[np.float64]
 
 HARMONICS = 5
-
-
-def evaluate_diagnosed(sweep: Sweep, rules: SweepRules) -> RunOut:
-    """Return the run-out of a sweep with its diagnosis beside it."""
-    turns, found = evaluated(sweep, rules)
-    shares = turn_shares(sweep, turns, rules)
-    return replace(found, diagnosis=_diagnosed(sweep, rules, turns, shares))
 
 
 def diagnose(sweep: Sweep, rules: SweepRules) -> Diagnosis | None:

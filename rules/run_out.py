@@ -27,7 +27,7 @@ from rules.turns import Turn, held_too_long, turns_gone, way_gone
 
 __all__ = [
     "EVALUATION_VERSION", "WHAT_TO_DO", "Cut", "Invalid", "Proof", "RunOut", "Sweep",
-    "SweepRules", "evaluate", "evaluate_single", "evaluate_v1", "evaluate_v2", "evaluated",
+    "SweepRules", "evaluate", "evaluate_single", "evaluate_v1", "evaluate_v2",
 ]  # fmt: skip
 
 EVALUATION_VERSION = "4"
@@ -74,15 +74,10 @@ _NOISE_DEVIATIONS = 6
 
 def evaluate(sweep: Sweep, rules: SweepRules) -> RunOut:
     """Return TIR and validity of a sweep; the same sweep always gives the same answer."""
-    return evaluated(sweep, rules)[1]
-
-
-def evaluated(sweep: Sweep, rules: SweepRules) -> tuple[list[Turn], RunOut]:
-    """Return what ``evaluate`` returns, behind the whole turns it was found in."""
     turns, found = _evaluated(sweep, rules, _NOISE_DEVIATIONS)
     if found.invalid is None and is_cut_off(sweep, turns, rules):
-        found = replace(found, tir_nm=None, seen_nm=None, invalid="stylus-off")
-    return turns, found
+        return replace(found, tir_nm=None, seen_nm=None, invalid="stylus-off")
+    return found
 
 
 def evaluate_v2(sweep: Sweep, rules: SweepRules) -> RunOut:

@@ -16,7 +16,6 @@ from daemon.config import BenchConfig, Config, load
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.cycle import CycleKind, HowEnded
-from rules.diagnosis import evaluate_diagnosed
 from rules.exact_vector import exact_vector
 from rules.facts import ClampingFact, CycleEndedFact, CycleOpenedFact, Fact, PutAwayFact
 from rules.grading import Assessed, Decision, assess, decide
@@ -26,6 +25,7 @@ from simulators.collet import Clamper, Collet, ColletKind, Tightening, fill_tray
 from simulators.indicator import Indicator
 from simulators.spindle import NS_PER_S, Drive
 from simulators.stand import Harmonic, Stand, StandKind
+from tests.rules.diagnosed_sweep import evaluate_diagnosed
 
 RATE_HZ = 20
 JITTER_NS = 5_000_000

@@ -9,12 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 
-from rules.diagnosis import delay_ns, diagnose, evaluate_diagnosed, sampling_loss_nm
+from rules.diagnosis import delay_ns, diagnose, sampling_loss_nm
 from rules.run_out import evaluate
 from rules.spindle_angle import TURN_UDEG
 from rules.sweep import Diagnosis, Proof, Sweep, SweepRules
 from rules.vectors import sweep_vector
 from tests.rules.bench_tape import S
+from tests.rules.diagnosed_sweep import evaluate_diagnosed
 from tests.rules.test_run_out import SAMPLING
 from tests.rules.turned_sweeps import RULES, Pin, Reader, drawn_pin, steady
 from tests.rules.waves import FINE, sweep_of

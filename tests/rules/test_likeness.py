@@ -11,7 +11,6 @@ from rules import cycle
 from rules.capture_model import CaptureEvent, CaptureRules, Noticed, Seen
 from rules.clamping import Clamping, Loosening, PositionRunOut
 from rules.cycle import ClampingCounted, ClampingEnded, CycleState
-from rules.diagnosis import evaluate_diagnosed
 from rules.exact_vector import A_NANOMETRE, ExactVector, are_within, exact_vector
 from rules.grading import Assessed, assess, assess_v3
 from rules.likeness import are_alike, false_call_rate, is_read_again
@@ -19,6 +18,7 @@ from rules.reading import Reading
 from rules.ruleset import Evidence, Grade, RuleSet
 from rules.sweep import Sweep
 from tests.rules.bench_tape import INDEX, S, captured, clampings, loosenings, tape
+from tests.rules.diagnosed_sweep import evaluate_diagnosed
 from tests.rules.turned_sweeps import RULES, Pin, Reader, steady
 
 SINGLE = replace(INDEX, mode="single-value")

@@ -13,7 +13,6 @@ import pytest
 from rules import bench, capture
 from rules.bench import BenchState
 from rules.capture_model import CaptureRules, CaptureState, Seen
-from rules.diagnosis import evaluate_diagnosed
 from rules.own_period import own_period_ns
 from rules.run_out import evaluate
 from tests.rules.bench_tape import (
@@ -23,6 +22,7 @@ from tests.rules.bench_tape import (
     Tape,
     clampings,
 )
+from tests.rules.diagnosed_sweep import evaluate_diagnosed
 from tests.rules.shop_log import LOT, bench_rules
 from tests.rules.turned_sweeps import RULES, TWO_FLAGS, Reader, drawn_pin, steady
 

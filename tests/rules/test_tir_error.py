@@ -10,9 +10,9 @@ from random import Random
 
 import pytest
 
-from rules.diagnosis import evaluate_diagnosed
 from rules.noise_bias import expected_excess_nm
 from rules.sweep import Proof, RunOut
+from tests.rules.diagnosed_sweep import evaluate_diagnosed
 from tests.rules.turned_sweeps import RULES, Path, Pin, Reader, drawn_pin, steady
 
 pytestmark = pytest.mark.long
