@@ -35,10 +35,18 @@ class BoardProcess:
 
 @contextmanager
 def running_board(
-    broker_port: int, *options: str, http_port: int = 0
+    broker_port: int, *options: str, http_port: int = 0, user: str = ""
 ) -> Iterator[BoardProcess]:
-    """Run a board until the context ends; its words after the URL go to pytest's capture."""
-    command = [*COMMAND, "--broker", f"mqtt://127.0.0.1:{broker_port}"]
+    """Run a board until the context ends; its words after the URL go to pytest's capture.
+
+    Args:
+        broker_port: Where the broker listens.
+        options: Further ones of the command.
+        http_port: Where the page is to be; 0: anywhere.
+        user: As whom it connects; "" as nobody.
+    """
+    host = f"{user}@127.0.0.1" if user else "127.0.0.1"
+    command = [*COMMAND, "--broker", f"mqtt://{host}:{broker_port}"]
     process = subprocess.Popen(
         [*command, "--http-port", str(http_port), *options],
         stdout=subprocess.PIPE,

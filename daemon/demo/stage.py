@@ -19,6 +19,8 @@ from daemon.errors import BrokerError, PortError
 BENCHES = ("b1", "b2")
 """Benches with a lot; the Annex bench (b3) speaks, but no lot is open there."""
 
+OWN_BROKER = ("-m", "daemon.demo.broker_process")
+
 _ANNEX = "annex.toml"
 _START_WAIT_S = 20.0
 _STOP_WAIT_S = 8.0
@@ -33,12 +35,14 @@ class Stage:
         folder: Bench file, store, ports and truth of this run.
         keeps: The folder was asked for and stays.
         broker_port: Where the broker listens.
+        broker_words: What starts it, before its port.
         children: Name and process of each child.
     """
 
     folder: Path
     keeps: bool
     broker_port: int
+    broker_words: tuple[str, ...] = OWN_BROKER
     children: list[tuple[str, subprocess.Popen[bytes]]] = field(default_factory=list)
 
     @property
@@ -123,8 +127,12 @@ def _die_with_parent() -> None:
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
-def set_up(folder: Path | None) -> Stage:
+def set_up(folder: Path | None, broker_words: tuple[str, ...] = OWN_BROKER) -> Stage:
     """Return a stage with bench and rule files laid out and the broker running.
+
+    Args:
+        folder: A new folder that stays; None: one that goes with the stage.
+        broker_words: What starts the broker, before its port.
 
     Raises:
         BrokerError: If the broker doesn't come up.
@@ -138,7 +146,7 @@ def set_up(folder: Path | None) -> Stage:
             place.mkdir(parents=True, exist_ok=False)
     except OSError as error:
         raise PortError(f"{folder}: {error.strerror}; accepted is a new folder") from error
-    stage = Stage(place.resolve(), folder is not None, free_port())
+    stage = Stage(place.resolve(), folder is not None, free_port(), broker_words)
     try:
         _lay_out(stage)
         start_broker(stage)
@@ -165,7 +173,7 @@ def start_broker(stage: Stage) -> None:
     Raises:
         BrokerError: If it doesn't come up.
     """
-    stage.start("broker", ["-m", "daemon.demo.broker_process", str(stage.broker_port)])
+    stage.start("broker", [*stage.broker_words, str(stage.broker_port)])
     _wait_for_broker(stage)
 
 

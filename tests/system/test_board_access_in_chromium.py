@@ -11,9 +11,9 @@ from playwright.sync_api import Page, expect
 
 from tests.bench_events import say_clampings
 from tests.bench_publisher import BenchPublisher
+from tests.bench_scenes import blocked, fault, master_check, put_away, wrong_bin
 from tests.board_hall import LIVE_MS, PHONE, WALL, Hall, clamp, is_live, open_hall
 from tests.chromium import Scheme
-from tests.make_pictures import blocked, fault, master_check, put_away, wrong_bin
 
 pytestmark = pytest.mark.system
 

@@ -7,11 +7,10 @@ from typing import Any, get_args
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from daemon.messages import AlarmData
-from rules.alarm_list import ALARMS
 from rules.facts import AlarmCode
 from tests.alarm_texts import TEXTS
-from tests.bench_publisher import BenchPublisher, brief, now_text, work
+from tests.bench_publisher import BenchPublisher
+from tests.bench_scenes import told, wrong_bin
 from tests.board_hall import LIVE_MS, PHONE, Hall, clamp, is_live, open_hall
 
 pytestmark = pytest.mark.system
@@ -58,17 +57,6 @@ def hall() -> Iterator[Hall]:
         yield opened
 
 
-def told(code: AlarmCode, text: str, back_s: float = 0.0) -> AlarmData:
-    return AlarmData(
-        code=code,
-        text=text,
-        state="raised",
-        since=now_text(back_s),
-        waits_for=ALARMS[code].who,
-        to_do=ALARMS[code].to_do,
-    )
-
-
 def room(text: Locator) -> dict[str, Any]:
     found: dict[str, Any] = text.evaluate(_ROOM)
     return found
@@ -109,22 +97,6 @@ def test_six_metres_off_every_alarm_is_seen_whole(hall: Hall) -> None:
     cut = {code for code, one in found.items() if not one["isWhole"]}
     print({code: found[code]["text"][: found[code]["painted"]] for code in cut})
     assert cut <= OPEN_ENDED
-
-
-def wrong_bin(bench: BenchPublisher) -> None:
-    """As the service tells it: state, prompt, lamps and alarm."""
-    bench.work(work(1, 131))
-    bench.state(
-        "blocked",
-        reason="piece 132 was put into bin 2",
-        piece=132,
-        clampings=3,
-        tirs=[brief(1.2), brief(2.4), brief(1.9)],
-    )
-    bench.prompt("right-the-bin", "Move it from bin 2 to bin 1")
-    bench.lamp("1", "on")
-    bench.lamp("2", "fast")
-    bench.say("alarm/wrong-bin", told("wrong-bin", TEXTS["wrong-bin"]))
 
 
 # 55 and 43 inch; 10, 6 and 3 m: from two lines of text to the whole bench
