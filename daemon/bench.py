@@ -193,7 +193,7 @@ class BenchRunner:
             boxes_of_file(self.config.section), wanted.holder, tuple(wanted.pins),
             wanted.role, wanted.cells, wanted.seed or "",
             capacities=capacities_of_file(self.config.section), pin_moves=wanted.pin_moves,
-            torque_tool=wanted.torque_tool,
+            torque_tool=wanted.torque_tool, torque_nmm=wanted.torque_nmm,
         )  # fmt: skip
         try:
             opening = self._with_rest(opening, self.config)

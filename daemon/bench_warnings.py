@@ -13,6 +13,8 @@ from daemon.store.read_only import reading_only
 from rules.assurance_model import CHANGES
 from rules.holder_series import holder_limit_nm
 from rules.lot_instruments import LotInstruments
+from rules.ruleset import UnknownArticleError
+from rules.torque import torque_faults
 
 _SECRETS = ("mqtt.password_file", "mqtt.key_file")
 
@@ -25,6 +27,7 @@ def warnings_of(config: Config) -> list[str]:
         found.extend(f"{where}: {text}" for text in rule_warnings(one))
         found.extend(f"{where}: {text}" for text in _capture(one))
         found.extend(f"{where}: {text}" for text in _checks(one))
+        found.extend(f"{where}: {text}" for text in _torque(one))
     found.extend(_asked(config))
     found.extend(_files(config))
     found.extend(_register(config))
@@ -157,6 +160,17 @@ def _checks(one: BenchConfig) -> list[str]:
         f"check: causes leaves out {', '.join(left_out)}: a good check made with another "
         "instrument then releases what was measured with the one before"
     ]
+
+
+def _torque(one: BenchConfig) -> tuple[str, ...]:
+    lot = one.section.lot
+    if lot is None:
+        return ()
+    try:
+        rules = one.book.of(lot.article)
+    except UnknownArticleError:
+        return ()  # a fault of its own
+    return torque_faults(rules.torque_nmm, lot.torque_nmm).warns
 
 
 def _capture(one: BenchConfig) -> list[str]:

@@ -151,6 +151,8 @@ def _show_piece(
         data = {
             "piece": number, "cycle": cycle_number, "cycle_kind": kind, "grade": grade,
             "bin": bin_id, "reason": reason, "status": status, "retries": retries,
+            "torque_tool": runner.open_lot_or_refuse().torque_tool,
+            "torque_nmm": runner.open_lot_or_refuse().torque_nmm,
             "clampings": [
                 one.model_dump(mode="json")
                 for one in clamping_figures(db, cycle, distances(runner.config.section))

@@ -17,6 +17,7 @@ from daemon.toml_values import (
     Section,
     SignedSeconds,
     Text,
+    Torque,
     Word,
     matching,
 )
@@ -226,12 +227,15 @@ class LotSection(Section):
     torque_tool: str = ""
     """What the nut is tightened with, as the register has it."""
 
+    torque_nmm: Torque | None = None
+    """What that is set to; None: nobody said."""
+
     role: Text = "operator"
 
     @property
     def instruments(self) -> LotInstruments:
         """Return what it is measured with."""
-        return LotInstruments(self.holder, tuple(self.pins), self.torque_tool)
+        return LotInstruments(self.holder, tuple(self.pins), self.torque_tool, self.torque_nmm)
 
     @model_validator(mode="after")
     def _pieces_have_cells(self) -> "LotSection":

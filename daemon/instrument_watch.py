@@ -14,6 +14,7 @@ from rules.instruments import Register
 from rules.length import NM_PER_MM
 from rules.lot_instruments import LotInstruments
 from rules.pin_bending import bend_faults
+from rules.torque import torque_faults
 
 __all__ = ["InstrumentWatch", "fitness_of", "pin_warnings", "unregistered"]
 
@@ -102,10 +103,11 @@ def fitness_of(
     check = one.measuring_with(register).rules.check
     unproved = tuple(check.unproved.values()) if check is not None else ()
     gripped = gripping_faults(register, lot.pins, one.rules.grading.gripping_length_nm)
+    tightened = torque_faults(one.rules.grading.torque_nmm, lot.torque_nmm)
     bent = _bent(one, register, lot, tightest_nm)
     return Fitness(
-        (*found.blocks, *unproved, *gripped.blocks),
-        (*found.warns, *unproved, *gripped.warns, *bent),
+        (*found.blocks, *unproved, *gripped.blocks, *tightened.blocks),
+        (*found.warns, *unproved, *gripped.warns, *tightened.warns, *bent),
         (*found.unfit, *unproved, *gripped.unfit),
     )
 

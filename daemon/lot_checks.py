@@ -1,4 +1,4 @@
-"""What a lot of the bench file can't be opened as: a plan for its rest that doesn't fit it."""
+"""What a lot of the bench file can't be opened as: its rest's plan, its torque don't fit."""
 
 from collections.abc import Mapping
 
@@ -7,6 +7,7 @@ from daemon.toml_file import Faults
 from rules.finite_lot import PlanError
 from rules.rest_plan import plan_at_opening
 from rules.ruleset import RuleBook, UnknownArticleError
+from rules.torque import torque_fault
 
 BY_CELL = (
     'put_away.identity = "tray" knows a piece by its tray cell; accepted are numbered cells, '
@@ -32,6 +33,9 @@ def check_lots(benches: Mapping[int, tuple[BenchSection, RuleBook]], faults: Fau
             rules = book.of(lot.article)
         except UnknownArticleError:
             continue  # told with the article's own key
+        fault = torque_fault(rules.torque_nmm, lot.torque_nmm)
+        if fault:
+            faults.add(f"bench.{number}.lot.torque_nmm", fault)
         if rules.rest is None:
             continue
         is_numbered = lot.cells is not None

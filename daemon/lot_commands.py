@@ -82,6 +82,7 @@ def _open(command: Command, runner: BenchRunner, store: Store) -> Answer:
         command.lot or "", command.article or "", command.quantity, dict(command.order), {},
         command.holder, tuple(command.pins), command.role, command.cells, command.seed,
         pin_moves=command.pin_moves, torque_tool=command.torque_tool,
+        torque_nmm=command.torque_nmm,
     )  # fmt: skip
     warns = runner.instruments.fitness(opening.instruments).warns
     runner.open_lot(opening)

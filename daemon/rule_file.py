@@ -33,6 +33,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
         yield ArticleSection.model_construct(
             id="", cycle=file.cycle, grade=file.grade, rest=file.rest,
             uncertainty=file.uncertainty, gripping_length_mm=file.gripping_length_mm,
+            torque_nmm=file.torque_nmm,
         )  # fmt: skip
         return
     for one in file.article:
@@ -42,6 +43,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
             "rest": one.rest or file.rest,
             "uncertainty": one.uncertainty or file.uncertainty,
             "gripping_length_mm": one.gripping_length_mm or file.gripping_length_mm,
+            "torque_nmm": one.torque_nmm or file.torque_nmm,
         }
         yield one.model_copy(update=whole)
 
@@ -66,6 +68,7 @@ def _ruleset(file: RuleFile, one: ArticleSection, sha256: str) -> RuleSet:
         resolution=Resolution(**file.resolution.model_dump()),
         expanded_uncertainty_nm=one.uncertainty.nm if one.uncertainty is not None else None,
         gripping_length_nm=_mm_to_nm(one.gripping_length_mm),
+        torque_nmm=one.torque_nmm,
     )
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from daemon.rest_section import RestSection
-from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text, Word
+from daemon.toml_values import KeyFaultError, Micrometres, Number, Section, Text, Torque, Word
 from rules.length import inch_to_nm, um_to_nm
 from rules.ruleset import COVERAGE_FACTOR, DecisionRule, Evidence, Resolution
 
@@ -171,6 +171,7 @@ class ArticleSection(Section):
     rest: RestSection | None = None
     uncertainty: UncertaintySection | None = None
     gripping_length_mm: GrippingLength | None = None
+    torque_nmm: Torque | None = None
 
 
 class RuleFile(Section):
@@ -185,6 +186,7 @@ class RuleFile(Section):
     rest: RestSection | None = None
     uncertainty: UncertaintySection | None = None
     gripping_length_mm: GrippingLength | None = None
+    torque_nmm: Torque | None = None
     resolution: ResolutionSection = ResolutionSection()
 
     @model_validator(mode="after")

@@ -112,3 +112,6 @@ Word = Annotated[
 
 Text = Annotated[str, AfterValidator(_clean)]
 """A path, port or label: not empty, no control characters."""
+
+Torque = Annotated[int, Field(ge=1, le=1_000_000)]
+"""Newton millimetres at which the nut is tightened: 40000 are 40 N·m."""

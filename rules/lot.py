@@ -65,6 +65,8 @@ class LotView:
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
         pending: Verdicts whose put-away is not recorded, by grade.
         pin_moves: What the pin goes along with when a collet is rotated; None: nobody said.
+        torque_tool: What its nut is tightened with; "" where none was named.
+        torque_nmm: What that is set to, in N·mm; None: nobody said.
         replaced: Pieces closed because their whole box is measured again under new numbers.
         is_released: Every graded piece lies between two good master checks.
     """
@@ -83,6 +85,8 @@ class LotView:
     held_boxes: frozenset[str] = frozenset()
     doubted: frozenset[int] = frozenset()
     pin_moves: PinMoves | None = None
+    torque_tool: str = ""
+    torque_nmm: int | None = None
     replaced: int = 0
     is_released: bool = False
 

@@ -11,11 +11,13 @@ class LotInstruments:
         holder: Its holder; "" where none was named.
         pins: Its pins.
         torque_tool: What its nut is tightened with; "" where none was named.
+        torque_nmm: What that is set to, in N·mm; None: nobody said.
     """
 
     holder: str = ""
     pins: tuple[str, ...] = ()
     torque_tool: str = ""
+    torque_nmm: int | None = None
 
     @property
     def names(self) -> tuple[str, ...]:

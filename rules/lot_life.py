@@ -20,6 +20,7 @@ from rules.facts import (
 from rules.lot import LotView
 from rules.rest_view import judged_now
 from rules.ruleset import RuleSet
+from rules.torque import torque_fault
 
 
 class LotRefusedError(Exception):
@@ -153,8 +154,9 @@ def change_rules(
         role: Who asks, by role.
 
     Raises:
-        LotRefusedError: If a grade that was ordered or given already would be no more, or
-            the rest is proved against other limits than the ordinary grade would have.
+        LotRefusedError: If a grade that was ordered or given already would be no more, the
+            rest is proved against other limits than the ordinary grade would have, or the nut
+            is tightened otherwise.
     """
     known = {grade.id for grade in after.grades}
     in_use = {name for name, pieces in lot.ordered.items() if pieces}
@@ -171,6 +173,9 @@ def change_rules(
             f"proof of the rest was fixed at the opening; accepted are the limits of "
             f"{lot.rest.plan.grade} as they are, or a lot without a plan for its rest"
         )
+    fault = torque_fault(after.torque_nmm, lot.torque_nmm)
+    if fault:
+        raise LotRefusedError(f"revision {after.revision!r}: {fault}")
     changed = RulesFact(
         after.revision, after.sha256, before.revision, before.sha256, piece, reason, role
     )

@@ -176,6 +176,7 @@ class RuleSet:
         expanded_uncertainty_nm: U of a measured TIR (k = 2), where the file states it.
         gripping_length_nm: Length over which the collet grips, where the file states it: so
             much of a pin has to be there.
+        torque_nmm: Torque at which the nut is tightened, in N·mm, where the file states it.
     """
 
     revision: str
@@ -192,6 +193,7 @@ class RuleSet:
     resolution: Resolution = Resolution()
     expanded_uncertainty_nm: int | None = None
     gripping_length_nm: int | None = None
+    torque_nmm: int | None = None
 
     @property
     def top_limit_nm(self) -> int:

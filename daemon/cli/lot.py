@@ -44,6 +44,10 @@ def lot_open(
         str | None, typer.Option(help="with-collet, with-holder or free, when it is rotated.")
     ] = None,
     torque_tool: Annotated[str, typer.Option(help="What the nut is tightened with.")] = "",
+    torque_nmm: Annotated[
+        int | None,
+        typer.Option(min=1, help="Newton millimetres it is set to: 40000 are 40 N·m."),
+    ] = None,
     bins_empty: Annotated[
         bool,
         typer.Option("--bins-empty", help="I looked: bins empty or boxes changed."),
@@ -57,7 +61,7 @@ def lot_open(
         config, bench, "lot-open", as_json, lot=code, article=article, role=role,
         quantity=quantity, order=counts_by_name(order or [], "--order"), holder=holder,
         pins=pin or [], pin_moves=pin_moves, bins_empty=bins_empty, cells=cells, seed=seed,
-        torque_tool=torque_tool,
+        torque_tool=torque_tool, torque_nmm=torque_nmm,
     )  # fmt: skip
 
 

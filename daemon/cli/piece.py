@@ -19,6 +19,7 @@ from daemon.cli.asking import (
 from daemon.cli.piece_record import PlotFile, show_from_record
 from daemon.cli.stored import LotCode, StoreFile
 from daemon.messages import ClampingFigures
+from rules.torque import tightened_text
 
 __all__ = ["piece_app"]
 
@@ -46,6 +47,7 @@ def piece_show(
     if data is None or as_json:
         return
     typer.echo(f"  cycle {data['cycle']} ({data['cycle_kind']})  grade {data['grade']}")
+    typer.echo(f"  {tightened_text(data['torque_tool'], data['torque_nmm'])}")
     for clamping in data["clampings"]:
         tir = "–" if clamping["tir_um"] is None else f"{clamping['tir_um']:g} µm"
         typer.echo(f"  {tir:>9}  {clamping['result']}  {clamping['reason']}")

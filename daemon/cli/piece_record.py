@@ -20,6 +20,7 @@ from daemon.store.read_only import reading_only
 from daemon.store.stored import StoredClamping, StoredCycle
 from daemon.store.texts import StoredTexts, TextFaultError
 from rules.length import um_text
+from rules.torque import tightened_text
 
 Figures = Mapping[int, ClampingFigures]
 
@@ -78,6 +79,7 @@ def read_figures(db: sqlite3.Connection, sheet: PieceSheet | None) -> Figures:
 
 def _print(sheet: PieceSheet, figures: Figures, plot: Path | None) -> None:
     typer.echo(f"piece {sheet.piece} of lot {sheet.lot.code}, bench {sheet.lot.bench}")
+    typer.echo(f"  {tightened_text(sheet.lot.torque_tool, sheet.lot.torque_nmm)}")
     for cycle in sheet.cycles:
         typer.echo(f"  {cycle_name(cycle)}: {standing(cycle)}")
         for clamping in cycle.clampings:
@@ -96,6 +98,8 @@ def _as_json(sheet: PieceSheet, figures: Figures, plot: Path | None) -> dict[str
         "bench": sheet.lot.bench,
         "lot": sheet.lot.code,
         "piece": sheet.piece,
+        "torque_tool": sheet.lot.torque_tool,
+        "torque_nmm": sheet.lot.torque_nmm,
         "cycles": [_cycle(cycle, figures) for cycle in sheet.cycles],
         "fault": sheet.fault,
         "plot": None if plot is None else str(plot),

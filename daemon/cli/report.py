@@ -18,6 +18,7 @@ from daemon.picture.lot_page import drawn_lot
 from daemon.store.read_only import reading_only
 from daemon.store.texts import TextFaultError
 from rules.distribution import Estimate
+from rules.torque import tightened_text
 
 _WIDTH = 96
 
@@ -78,6 +79,7 @@ def _lines(report: LotReport) -> Iterator[str]:
     state = "open" if lot.is_open else "closed"
     yield f"lot {lot.code} ({lot.article}), bench {lot.bench}, {state}"
     yield f"  rules {rules.revision} ({rules.sha256[:8]}), opened {lot.opened_utc}"
+    yield f"  {tightened_text(lot.torque_tool, lot.torque_nmm)}"
     for before, after, at_utc in report.changes:
         yield f"  rules {after} in place of {before} since {at_utc}: limits below are the last"
     yield from _pieces(report)
@@ -207,6 +209,8 @@ def _as_json(report: LotReport) -> dict[str, Any]:
         "lot": report.lot.code,
         "article": report.lot.article,
         "open": report.lot.is_open,
+        "torque_tool": report.lot.torque_tool,
+        "torque_nmm": report.lot.torque_nmm,
         "rules": {"revision": report.rules.revision, "sha256": report.rules.sha256},
         "rules_changed": [
             dict(zip(("before", "after", "at"), change, strict=True))

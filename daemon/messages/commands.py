@@ -71,6 +71,8 @@ class Command(Payload):
     """``lot-open``: what the pin goes along with when a collet is rotated."""
     torque_tool: Annotated[str, Field(max_length=80)] = ""
     """``lot-open``: what the nut is tightened with."""
+    torque_nmm: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    """``lot-open``: newton millimetres that it is set to; none: nobody said."""
     revision: Annotated[str, Field(max_length=60)] = ""
     """``lot-rules``: revision mark of the rule file as it is now."""
     bins_empty: bool = False

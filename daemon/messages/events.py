@@ -188,6 +188,10 @@ class LotData(Payload):
     """Of ``closed``: pieces by where they are."""
     cell: int | None = None
     """Of ``cell-empty``, and of ``set-aside`` where the cells are numbered."""
+    torque_tool: str = ""
+    """Of ``opened``: what the nut is tightened with."""
+    torque_nmm: int | None = None
+    """Of ``opened``: newton millimetres that it is set to; None: nobody said."""
     pin_moves: PinMoves | None = None
     """What the pin goes along with when a collet is rotated; None: nobody said."""
     confounds: str = ""

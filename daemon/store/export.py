@@ -32,7 +32,7 @@ KINDS: tuple[_Kind, ...] = (
     _Kind(
         "lot",
         "SELECT l.bench, l.code AS lot, l.article, l.quantity, l.holder, l.pins,"
-        " l.pin_moves, l.torque_tool, l.role, l.opened_utc, e.closed_utc,"
+        " l.pin_moves, l.torque_tool, l.torque_nmm, l.role, l.opened_utc, e.closed_utc,"
         " e.reason AS closed_because,"
         " e.role AS closed_by, e.counts AS account, l.rules_sha256, l.bench_sha256"
         " FROM lots l LEFT JOIN lot_ends e ON e.lot = l.id WHERE l.id = ?",

@@ -35,6 +35,8 @@ def lot_data(lot: LotView, fact: LotFact, rules: RuleSet) -> LotData:
     return LotData(
         **_of_lot(lot),
         what=fact.what,
+        torque_tool=lot.torque_tool if fact.what == "opened" else "",
+        torque_nmm=lot.torque_nmm if fact.what == "opened" else None,
         pin_moves=lot.pin_moves,
         confounds="" if lot.pin_moves is None else CONFOUNDED[lot.pin_moves],
         rules=named if fact.what == "opened" else None,

@@ -43,8 +43,10 @@ def lot_view(
         held_boxes: Boxes on hold.
         doubted: Pieces in hand whose span an instrument left unproved.
     """
-    code, article, quantity, pin_moves = db.execute(
-        "SELECT code, article, quantity, pin_moves FROM lots WHERE id = ?", (lot_id,)
+    code, article, quantity, pin_moves, torque_tool, torque_nmm = db.execute(
+        "SELECT code, article, quantity, pin_moves, torque_tool, torque_nmm FROM lots"
+        " WHERE id = ?",
+        (lot_id,),
     ).fetchone()
     aside = set_aside(db, lot_id)
     open_pieces = sum(sum(counts.get(status, {}).values()) for status in ("in-work", "pending"))
@@ -65,6 +67,8 @@ def lot_view(
             for name, label, capacity, pieces in rest_query.boxes_of(db, lot_id)
         },
         pin_moves=pin_moves,
+        torque_tool=torque_tool,
+        torque_nmm=torque_nmm,
         replaced=sum(counts.get("replaced", {}).values()),
         is_released=is_released,
         held_boxes=held_boxes,

@@ -327,3 +327,9 @@ def m016_unproved(db: Database) -> None:
 def m017_noted(db: Database) -> None:
     """Keep a verdict in one row until its own are written: the lamp waits for no more."""
     db.execute(note.TABLE)
+
+
+@migrations()
+def m018_torque(db: Database) -> None:
+    """Keep what the torque tool was set to, in N·mm; NULL where nobody said."""
+    db.execute("ALTER TABLE lots ADD COLUMN torque_nmm INTEGER CHECK (torque_nmm > 0)")

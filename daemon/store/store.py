@@ -69,6 +69,7 @@ class LotOpening:
         draw: The draw of the order of measuring, where it is drawn.
         pin_moves: What the pin goes along with when a collet is rotated; None: not said.
         torque_tool: What its nut is tightened with, "" where none is named.
+        torque_nmm: What that is set to, in N·mm; None: nobody said.
     """
 
     code: str
@@ -86,11 +87,12 @@ class LotOpening:
     capacities: dict[str, int] = field(default_factory=dict)
     pin_moves: PinMoves | None = None
     torque_tool: str = ""
+    torque_nmm: int | None = None
 
     @property
     def instruments(self) -> LotInstruments:
         """Return what it is measured with."""
-        return LotInstruments(self.holder, self.pins, self.torque_tool)
+        return LotInstruments(self.holder, self.pins, self.torque_tool, self.torque_nmm)
 
 
 def _nothing(_: str) -> None:
@@ -340,11 +342,11 @@ class Store:
                 raise StoreError(self.path, f"bench {by.bench} has a lot open")
             cursor = db.execute(
                 "INSERT INTO lots (bench, code, article, quantity, holder, pins, role,"
-                " rules_sha256, bench_sha256, opened_utc, pin_moves, torque_tool)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " rules_sha256, bench_sha256, opened_utc, pin_moves, torque_tool, torque_nmm)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (by.bench, opening.code, opening.article, opening.quantity, opening.holder,
                  json.dumps(opening.pins), opening.role, by.rules.sha256, by.bench_sha256,
-                 at.utc, opening.pin_moves, opening.torque_tool),
+                 at.utc, opening.pin_moves, opening.torque_tool, opening.torque_nmm),
             )  # fmt: skip
             lot_id = cursor.lastrowid or 0
             db.executemany(
@@ -452,10 +454,13 @@ class Store:
         """Return what the open lot was opened with; None when none is open."""
         with self._reading() as db:
             row = db.execute(
-                "SELECT holder, pins, torque_tool FROM lots WHERE id = ?",
+                "SELECT holder, pins, torque_tool, torque_nmm FROM lots WHERE id = ?",
                 (lot_query.open_lot_id(db, bench),),
             ).fetchone()
-        return None if row is None else LotInstruments(row[0], (*json.loads(row[1]),), row[2])
+        if row is None:
+            return None
+        holder, pins, torque_tool, torque_nmm = row
+        return LotInstruments(holder, (*json.loads(pins),), torque_tool, torque_nmm)
 
     def last_trusted(self, bench: str) -> Trusted | None:
         """Return the time of day of the last event whose clock nothing spoke against."""

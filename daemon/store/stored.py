@@ -25,6 +25,8 @@ class StoredLot:
     holder: str
     opened_utc: str
     is_open: bool
+    torque_tool: str
+    torque_nmm: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +117,27 @@ def lots(
     """Return lots, the newest first: all of them, or those of a code or a bench."""
     rows = db.execute(
         "SELECT id, bench, code, article, quantity, holder, opened_utc,"
-        " NOT EXISTS (SELECT 1 FROM lot_ends e WHERE e.lot = lots.id) FROM lots"
+        " NOT EXISTS (SELECT 1 FROM lot_ends e WHERE e.lot = lots.id), torque_tool, torque_nmm"
+        " FROM lots"
         " WHERE code = coalesce(?, code) AND bench = coalesce(?, bench) ORDER BY id DESC",
         (code, bench),
     )
     return [
-        StoredLot(row_id, of_bench, name, article, quantity, holder, opened, bool(is_open))
-        for row_id, of_bench, name, article, quantity, holder, opened, is_open in rows
+        StoredLot(
+            row_id, of_bench, name, article, quantity, holder, opened, bool(is_open), tool, nmm
+        )
+        for (
+            row_id,
+            of_bench,
+            name,
+            article,
+            quantity,
+            holder,
+            opened,
+            is_open,
+            tool,
+            nmm,
+        ) in rows
     ]
 
 
