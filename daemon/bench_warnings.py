@@ -1,5 +1,7 @@
 """What a metrologist would say about a bench file that has no faults."""
 
+import sqlite3
+from contextlib import suppress
 from pathlib import Path
 
 from daemon.config import BenchConfig, Config, LineConfig, plain_options
@@ -8,6 +10,7 @@ from daemon.instrument_watch import pin_warnings, unregistered
 from daemon.registry import make_driver
 from daemon.rule_warnings import rule_warnings
 from daemon.run_out_watch import run_out_watch
+from daemon.store.indicators_seen import replaced_indicators
 from daemon.store.instruments import register_of
 from daemon.store.read_only import reading_only
 from rules.assurance_model import CHANGES
@@ -32,6 +35,7 @@ def warnings_of(config: Config) -> list[str]:
     found.extend(_files(config))
     found.extend(_register(config))
     found.extend(_holder(config))
+    found.extend(_replaced(config))
     if config.broker.host not in ("127.0.0.1", "localhost", "::1") and not config.broker.tls:
         found.append(
             f"mqtt.url: {config.broker.name} is not this machine and mqtt:// is not encrypted: "
@@ -88,6 +92,36 @@ def _holder(config: Config) -> list[str]:
     except StoreError:
         return []  # told with the register
     return found
+
+
+def _replaced(config: Config) -> list[str]:
+    """Say which pieces a start with this file would put on hold: their indicator is gone."""
+    found = []
+    with suppress(StoreError):  # told with the register
+        for one in config.benches if config.store_path.is_file() else ():
+            if (
+                not one.section.check.master
+                or "indicator-change" not in one.section.check.causes
+            ):
+                continue
+            now = {indicator.position: indicator.id for indicator in one.section.indicator}
+            with reading_only(config.store_path) as db:
+                gone = replaced_indicators(db, one.id, now)
+                waiting = _waiting(db, one.id)
+            if gone is not None and waiting:
+                found.append(
+                    f"bench {one.id}: {gone}, and {waiting} pieces wait for a master check: a "
+                    "start with this file puts them on hold; make the closing check before it"
+                )
+    return found
+
+
+def _waiting(db: sqlite3.Connection, bench: str) -> int:
+    (pieces,) = db.execute(
+        "SELECT count(DISTINCT piece) FROM piece_spans WHERE bench = ? AND span = 'open'",
+        (bench,),
+    ).fetchone()
+    return int(pieces)
 
 
 def _register(config: Config) -> list[str]:

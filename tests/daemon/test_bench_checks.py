@@ -270,8 +270,11 @@ def test_another_indicator_in_the_bench_file_leaves_the_span_unproved(
     assert statuses(bench) == ["put-away"]
     path.write_text(path.read_text(encoding="utf-8").replace("IND-21", "IND-30"), "utf-8")
     bench.config = load(path)
+    (warned,) = [text for text in warnings_of(bench.config) if "IND-30, and" in text]
+    assert warned.startswith("bench b1: far: IND-21 → IND-30, and 1 pieces wait")
     bench.restart()
     assert statuses(bench) == ["hold"]
+    assert not [text for text in warnings_of(bench.config) if "IND-30, and" in text]
     bench.restart()
     said = bench.rows("SELECT text FROM disturbances WHERE cause = 'indicator-change'")
     assert said == [("far: IND-21 → IND-30",)]
