@@ -223,3 +223,24 @@ def test_a_bench_of_finished_values_can_not_be_asked_for_it(bench_folder: Make) 
         load(path)
     (fault,) = refused.value.faults
     assert "bench.0.check.master.2: finished values say nothing at standstill" in fault
+
+
+def test_a_face_that_is_not_said_in_time_gives_the_check_up(bench: SweepBench) -> None:
+    check_with_step(bench, 0.0)
+    bench.do(bench.tape.pause, 1.0)
+    bench.tick()
+    bench.do(bench.tape.pause, 601.0)
+    bench.tick()
+    assert checks(bench)[-1] == ("static-step", "invalid")
+    (reason,) = bench.rows("SELECT reason FROM checks ORDER BY seq DESC LIMIT 1")[0]
+    assert reason == (
+        "broken off: static-step, seat 2, did not begin within 10 min after seat 1"
+    )
+    assert bench.word == "master-check"
+    assert str(reason).removeprefix("broken off: ") in bench.runner.shown.signals.reason
+    # Run-out and sensitivity stay good: only the step is made anew.
+    bench.press_foot()
+    assert "Static step" in bench.runner.shown.signals.text
+    faces(bench, 0.0, 50.0)
+    assert checks(bench)[-1] == ("static-step", "good")
+    assert bench.runner.check_status().level == "good"
