@@ -220,10 +220,12 @@ def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Resu
     late = check_at_bench.late_text(state.check, rules.check, clamping.started_ns)
     if late:  # no tick came meanwhile: the machine slept
         return _given_up(state, late, rules)
+    before = state.check
     at_work, fact = check_at_bench.seat_taken(
-        state.check, clamping, rules.capture, rules.check, state.fitness.zeros
+        before, clamping, rules.capture, rules.check, state.fitness.zeros
     )
-    if at_work is not None:
+    # A seat without a result leaves the one before it as old as it was.
+    if at_work is not None and (not at_work.seats or at_work.seats != before.seats):
         at_work = replace(at_work, since_ns=clamping.ended_ns)
     state = replace(state, check=at_work)
     if fact is None:

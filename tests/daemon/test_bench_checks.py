@@ -485,6 +485,19 @@ def test_a_seat_after_the_machine_slept_is_not_taken(bench: SweepBench) -> None:
     assert bench.runner.check_status().level == "good"
 
 
+def test_a_seat_without_a_result_makes_the_one_before_it_no_younger(bench: SweepBench) -> None:
+    bench.press_foot()
+    bench.seat(0.3, 0.2)
+    bench.seat(5.1, 0.1)
+    bench.do(bench.tape.pause, 400.0)
+    bench.do(lambda: bench.tape.reclamp(5.1, 0.6).turn(0.7).lift(3.0))
+    assert checks(bench)[-1] == ("sensitivity", "invalid")
+    assert "by half a turn" in bench.runner.shown.signals.text
+    bench.do(bench.tape.pause, 220.0)
+    bench.tick()
+    assert LATE in bench.runner.shown.signals.reason
+
+
 def test_how_late_a_seat_may_come_is_settable(bench_folder: Make) -> None:
     patient = CHECK.replace("warn_percent", "seats_within_s = 1800\nwarn_percent")
     bench = SweepBench(bench_folder((AT_CHECK, patient + AT_CHECK)))

@@ -69,6 +69,7 @@ def test_whatever_happens_the_counts_are_those_of_the_facts(
     [
         "check good; piece top; piece top; check good; piece ordinary; check large; close",
         "check good; order 1; measure top; measure top; measure top; changed pin; place right",
+        "holder-moved; check good; foot; hours 9; foot; piece edge",
     ],
 )
 def test_walks_that_were_trouble_once(steps: str, by_cell: bool) -> None:
