@@ -121,14 +121,15 @@ function drawDetail(id) {
 
 // Content is dropped until the rest has room: a second line of what is awaited, then the ordered
 // count's own place; it moves up beside the name.
-const DROPS = [[true, true], [false, true], [true, false], [false, false]];
+const DROPS = [[true, true], [false, true], [true, false]];
 
 function fit() {
   let open = [...tiles.values()].filter((tile) => !tile.element.hidden && tile.isUnfitted(layout.key));
-  for (const [isLong, isOrder] of DROPS) {
+  for (const [isLong, isOrder] of layout.isSmall ? [] : DROPS) {
     for (const tile of open) tile.allow(isLong, isOrder);
     open = open.filter((tile) => !tile.isFit(isLong));
   }
+  for (const tile of open) tile.allow(false, false);
 }
 
 // Pages on which a bench needs help.
