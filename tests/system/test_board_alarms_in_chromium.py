@@ -120,6 +120,17 @@ def test_a_wrong_bin_shows_alarm_and_lamps_whole_and_does_not_repeat_itself(
             assert room(waits)["isWhole"]
 
 
+def test_ten_metres_off_the_time_makes_room_for_a_call(hall: Hall) -> None:
+    with hall.benches("North bench") as (bench,), hall.page(TEN_METRES) as page:
+        clamp(bench)
+        is_live(page)
+        expect(page.locator("#time")).to_be_visible()
+        bench.say("alarm/wrong-bin", told("wrong-bin", TEXTS["wrong-bin"]))
+        expect(page.locator("#help")).to_be_visible()
+        expect(page.locator("#time")).to_be_hidden()
+        expect(page.locator("#clock svg")).to_be_visible()
+
+
 def test_what_an_alarm_tells_is_not_told_again_and_else_the_reason_is(hall: Hall) -> None:
     with hall.benches("North bench") as (bench,), hall.page(SIX_METRES) as page:
         lost = TEXTS["indicator-lost"]
