@@ -38,7 +38,7 @@ from rules.assurance_model import CHANGES, AssuranceRules
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
 from rules.capture_model import Tick
 from rules.check_at_bench import CheckAtWork
-from rules.check_facts import CheckFact, DisturbanceFact
+from rules.check_facts import CheckFact, DisposedFact, DisturbanceFact
 from rules.diagnosed import diagnosed
 from rules.facts import (
     AlarmCode,
@@ -503,6 +503,7 @@ class BenchRunner:
                 "rest-held": rest_prompt.held_text(self.lot),
                 "box-full": rest_prompt.boxes_text(self.lot),
                 "box-held": rest_prompt.held_boxes_text(self.lot),
+                "span-unproved": rest_prompt.unproved_text(self.lot),
             }
             self._tell(bench.Judged(code, bool(text), text) for code, text in told.items())
         was_short = "order-short" in self.alarms
@@ -749,7 +750,9 @@ class BenchRunner:
 def _moves_counts(fact: Fact) -> bool:
     if isinstance(fact, CorrectionFact):
         return fact.what == HOLDER_MOVED  # it leaves a span unproved
-    return isinstance(fact, CheckFact) or (isinstance(fact, PutAwayFact) and fact.is_right)
+    if isinstance(fact, PutAwayFact):
+        return fact.is_right
+    return isinstance(fact, CheckFact | DisposedFact)
 
 
 def _looks_other(before: BenchState, after: BenchState) -> bool:

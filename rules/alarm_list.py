@@ -151,6 +151,12 @@ ALARMS: Mapping[AlarmCode, AlarmEntry] = {
         "lead", "do what the check said, make it again, then decide about `hold list`",
         is_kept=True, is_shelvable=False,
     ),
+    "span-unproved": AlarmEntry(
+        "an instrument left the bench before a check closed its span: what it measured is on"
+        " hold",
+        "lead", "decide about `hold list`; next time have the closing check made first:"
+        " `reclamp master leaving`", is_kept=True, is_of_lot=True,
+    ),
     "zero-drift": AlarmEntry(
         "the zero moved too far between two good checks", "lead",
         "let the bench warm up; look at stylus, stand and clamp of the indicator",

@@ -19,7 +19,7 @@ AlarmCode = Literal[
     "rule-file-fault", "rules-differ",
     "clampings-alike", "values-never-fall",
     "holder-share", "rotated-backwards",
-    "check-soon", "check-due", "check-failed", "zero-drift",
+    "check-soon", "check-due", "check-failed", "span-unproved", "zero-drift",
 ]  # fmt: skip
 """Conditions that need an answer; one root cause raises one alarm."""
 

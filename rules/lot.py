@@ -60,6 +60,8 @@ class LotView:
         boxes: The box that stands in each bin.
         held_boxes: Boxes on hold: what is put into them is on hold as well.
         doubted: Pieces in hand whose span an instrument left unproved.
+        unproved: Pieces on hold in such spans that nobody has decided about.
+        unproved_why: What left the bench, of the last of these; "" without one.
         next_piece: Number the next new piece gets; numbers are never reused.
         ordered: Pieces ordered, by grade.
         put_away: Pieces that count as a grade today and lie in its bin, by grade.
@@ -84,6 +86,8 @@ class LotView:
     boxes: Mapping[str, BoxView] = field(default_factory=dict)
     held_boxes: frozenset[str] = frozenset()
     doubted: frozenset[int] = frozenset()
+    unproved: int = 0
+    unproved_why: str = ""
     pin_moves: PinMoves | None = None
     torque_tool: str = ""
     torque_nmm: int | None = None

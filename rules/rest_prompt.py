@@ -39,6 +39,14 @@ def held_text(lot: LotView) -> str:
     )
 
 
+def unproved_text(lot: LotView) -> str:
+    """Return how many pieces an instrument that left keeps on hold; "" while none."""
+    if not lot.unproved:
+        return ""
+    pieces = "piece is" if lot.unproved == 1 else "pieces are"
+    return f"{lot.unproved} {pieces} on hold: {lot.unproved_why}"
+
+
 def held_boxes_text(lot: LotView) -> str:
     """Return which boxes on hold stand in a bin; "" while none does."""
     return "; ".join(

@@ -12,6 +12,7 @@ from types import ModuleType
 
 from daemon import instrument_watch, line, order_forecast, rules_in_force, run_out_watch
 from rules import (
+    assurance,
     bench,
     bench_check,
     capture,
@@ -132,6 +133,14 @@ TEXTS: Mapping[AlarmCode, str] = {
         master_check, "{} {} µm, {} % of the certificate's {} µm; good is {} to {} µm",
         READS, 0.2, 4, 5.1, 4.7, 5.5,
     )),
+    "span-unproved": rest_prompt.unproved_text(
+        LotView(
+            "W", "A", None, 1, unproved=42, unproved_why=said(
+                assurance, "{} before a good check closed the span: none can prove it any more",
+                said(assurance, "the holder was changed or taken out"),
+            )
+        )
+    ),
     "zero-drift": said(
         check_at_bench, "{}: zero moved by {} µm since the last good check, at most {} µm is "
         "allowed", "sensitivity: far", 2.4, "2.0",

@@ -57,6 +57,21 @@ class Taken:
     ended: tuple[Span, bool] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Unproved:
+    """What instruments that left the bench keep on hold.
+
+    Attributes:
+        in_hand: Pieces of it that lie in no bin.
+        undecided: How many pieces nobody has decided about.
+        why: What left, of the last of these; "" without one.
+    """
+
+    in_hand: frozenset[int] = frozenset()
+    undecided: int = 0
+    why: str = ""
+
+
 @dataclass(slots=True)
 class Assurance:
     """The fold of one bench over its open lot, and over the checks before it.
@@ -115,17 +130,25 @@ class Assurance:
         """Return how many pieces a check or a decision keeps on hold."""
         return sum(1 for standing in self.state.pieces.values() if standing.is_held)
 
-    def doubted_in_hand(self) -> frozenset[int]:
-        """Return the pieces in hand whose span an instrument left unproved.
+    def left_unproved(self) -> Unproved:
+        """Return what instruments that left the bench keep on hold.
 
         Asked after every commit: pieces are looked at only where such a span is.
         """
-        if not any(span.state == "unproved" for span in self.state.spans):
-            return frozenset()
-        return frozenset(
-            number
+        spans = self.state.spans
+        if not any(span.state == "unproved" for span in spans):
+            return Unproved()
+        left = {
+            number: standing
             for (_, number), standing in self.state.pieces.items()
-            if standing.is_in_doubt and not standing.is_put_away
+            if standing.is_in_doubt and standing.settled is None
+            and standing.span is not None and spans[standing.span].state == "unproved"
+        }  # fmt: skip
+        undecided = [s.span for s in left.values() if not s.awaits_cycle and s.span is not None]
+        return Unproved(
+            frozenset(number for number, s in left.items() if not s.is_put_away),
+            len(undecided),
+            spans[max(undecided)].why if undecided else "",
         )
 
     def _count(self, before: AssuranceState, fact: AssuranceFact) -> None:

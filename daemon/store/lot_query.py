@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from daemon.store import rest_query
+from daemon.store.assurance import Unproved
 from daemon.store.rest_standing import RestStanding
 from rules.assurance_model import Cause
 from rules.lot import BoxView, LotView, OpenWork
@@ -29,7 +30,7 @@ def lot_view(
     *,
     is_released: bool = False,
     held_boxes: frozenset[str] = frozenset(),
-    doubted: frozenset[int] = frozenset(),
+    unproved: Unproved | None = None,
 ) -> LotView:
     """Return the lot as the core sees it.
 
@@ -41,7 +42,7 @@ def lot_view(
         rest: What they count for the proof of the rest.
         is_released: Whether good checks lie around every graded piece of it.
         held_boxes: Boxes on hold.
-        doubted: Pieces in hand whose span an instrument left unproved.
+        unproved: What instruments that left the bench keep on hold; None: nothing.
     """
     code, article, quantity, pin_moves, torque_tool, torque_nmm = db.execute(
         "SELECT code, article, quantity, pin_moves, torque_tool, torque_nmm FROM lots"
@@ -72,7 +73,9 @@ def lot_view(
         replaced=sum(counts.get("replaced", {}).values()),
         is_released=is_released,
         held_boxes=held_boxes,
-        doubted=doubted,
+        doubted=unproved.in_hand if unproved is not None else frozenset(),
+        unproved=unproved.undecided if unproved is not None else 0,
+        unproved_why=unproved.why if unproved is not None else "",
     )
 
 

@@ -680,7 +680,7 @@ def _view(
         db, standing.lot_id, standing.last, standing.counts(), standing.rest,
         is_released=is_released,
         held_boxes=assured.state.held_boxes if assured is not None else frozenset(),
-        doubted=assured.doubted_in_hand() if assured is not None else frozenset(),
+        unproved=assured.left_unproved() if assured is not None else None,
     )  # fmt: skip
 
 

@@ -219,6 +219,8 @@ def test_another_pin_within_a_span_takes_back_what_the_one_before_measured(
     bench.piece(*TOP)
     told_pin = ask(bench, "master-changed", changed="pin", reason="dropped")
     assert "1 pieces were measured since the last good check and are on hold" in told_pin.text
+    left = "1 piece is on hold: the pin was changed before a good check closed the span"
+    assert bench.runner.alarms["span-unproved"].startswith(left)
     assert ask(bench, "box-change", bin="1", box="A-1-002").ok
     bench.check()
     bench.piece(*TOP)
@@ -229,6 +231,11 @@ def test_another_pin_within_a_span_takes_back_what_the_one_before_measured(
     assert spans == [("good",), ("unproved",), ("good",)]
     assert bench.runner.lot is not None
     assert bench.runner.lot.put_away == {"grade-1": 1}
+    bench.restart()
+    assert "span-unproved" in bench.runner.alarms
+    values = {"box": "A-1-001", "action": "concession", "reason": "the pin measures 0.2 µm"}
+    assert ask(bench, "box-dispose", **values).ok
+    assert "span-unproved" not in bench.runner.alarms
 
 
 def test_a_pin_that_is_to_leave_asks_for_its_closing_check(bench: SweepBench) -> None:

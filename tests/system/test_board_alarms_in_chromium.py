@@ -43,6 +43,7 @@ NEEDED: dict[AlarmCode, str] = {
     "check-soon": "master check soon",
     "check-due": "master check due",
     "check-failed": "the last check failed",
+    "span-unproved": "42 pieces are on hold: the holder",
     "zero-drift": "sensitivity: far: zero moved by 2.4 µm",
 }
 """What somebody ten metres off has to be able to read of it."""
