@@ -11,6 +11,9 @@ from daemon.recompute.cycles import recompute
 from daemon.store.stored import lots
 from rules.assurance import status_of
 from tests.daemon.ledger import Happened, Ledger, facts, ledger
+from tests.daemon.reckoning_alarms import Alarms
+from tests.daemon.reckoning_rest import look_agrees, rest_agrees
+from tests.daemon.reckoning_rules import rules_agree
 from tests.daemon.whole_bench import NAME, WholeBench
 
 EVERY_PIECES = 4
@@ -50,6 +53,11 @@ _FIGURES = (
     "SELECT 'cause: ' || cause, count(*) FROM disturbances GROUP BY cause",
     "SELECT 'decided: ' || action, count(*) FROM dispositions GROUP BY action",
     "SELECT 'piece: ' || status, count(*) FROM piece_status GROUP BY status",
+    "SELECT 'look: ' || outcome, count(*) FROM looks GROUP BY outcome",
+    "SELECT 'alarm: ' || state, count(*) FROM alarm_journal GROUP BY state",
+    "SELECT 'told of rules', count(*) FROM lot_rules",
+    "SELECT 'rules begun with', count(DISTINCT rules_sha256) FROM clampings",
+    "SELECT 'set aside', coalesce(sum(pieces), 0) FROM visual_findings",
     "SELECT 'wrong bins', count(*) FROM put_aways WHERE is_right = 0",
     "SELECT 'event: ' || json_extract(body, '$.data.what'), count(*) FROM events"
     " WHERE kind IN ('lot', 'master-check') GROUP BY 1",
@@ -63,6 +71,7 @@ class Reckoner:
         self.bench = bench
         self.by_box = bench.runner.by.assurance.identity == "box"
         self._seen = 0
+        self._alarms = Alarms()
         self.seen: Counter[str] = Counter()
 
     def look(self) -> None:
@@ -72,10 +81,13 @@ class Reckoner:
             self._events(db)
             for lot in _lots(db, self.by_box):
                 _pieces_agree(db, lot)
-                _held_is_not_counted(db, lot)
+                _held_is_not_counted(db, lot, self.bench.counted.get(lot.code, 0))
                 _only_a_fit_bench_begins(db, lot)
                 _a_check_is_of_one_bench(db)
             lot = _lots(db, self.by_box)[-1]
+            if lot.is_open and self.bench.runner.lot is not None:
+                rest_agrees(db, lot.row, lot.now, self.bench.runner.lot)
+        self._alarms.agree(self.bench)
         _counts_agree(self.bench, lot)
         _spans_agree(self.bench, lot)
         _lamps_agree(self.bench, lot)
@@ -89,6 +101,7 @@ class Reckoner:
             found = recompute(db, lots(db), lambda: None)
             assert found.is_fine, found
             newest = bench.store.newest_seq(NAME)
+            rules_agree(db)
             self._count(db)
         assert sorted(bench.consumer.bodies) == list(range(1, newest + 1))
         assert bench.store.unsent(NAME, 10) == []
@@ -116,6 +129,8 @@ class Reckoner:
         _consumer_has_what_is_stored(self.bench, db)
 
     def _event(self, db: sqlite3.Connection, seq: int, kind: str, data: dict[str, Any]) -> None:
+        if kind == "alarm":
+            self._alarms.take(data)
         if not data.get("lot"):
             return
         (row,) = db.execute("SELECT id FROM lots WHERE code = ?", (data["lot"],)).fetchone()
@@ -123,7 +138,9 @@ class Reckoner:
         now = ledger(told, seq, by_box=self.by_box)
         before = ledger(told, seq - 1, by_box=self.by_box)
         match kind, data.get("what"):
-            case "lot", _:
+            case "lot", what:
+                if what == "look":
+                    look_agrees(db, row, seq, data, now)
                 _lot_event_agrees(db, row, seq, data, now)
             case "master-check", "span-released":
                 _released_agrees(data, told, seq, by_box=self.by_box)
@@ -254,7 +271,7 @@ def _pieces_agree(db: sqlite3.Connection, lot: Lot) -> None:
         assert piece.retries <= 1, (lot.code, number)
 
 
-def _held_is_not_counted(db: sqlite3.Connection, lot: Lot) -> None:
+def _held_is_not_counted(db: sqlite3.Connection, lot: Lot, beyond_books: int) -> None:
     counted = db.execute(
         "SELECT grade, pieces FROM lot_counts WHERE bench = ? AND lot = ?"
         " AND status = 'put-away'",
@@ -272,7 +289,7 @@ def _held_is_not_counted(db: sqlite3.Connection, lot: Lot) -> None:
     assert begun == standing == len(lot.now.pieces) - replaced
     assert quantity == lot.quantity
     if closed is not None:
-        assert accounted == quantity
+        assert accounted == quantity + beyond_books
         _account_agrees(db, lot)
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tests.daemon import walk
 from tests.daemon.bench_of_sweeps import AT_CHECK, CHECK
 from tests.daemon.reckoning import Reckoner
+from tests.daemon.walk_lead import ORDERED, PIECES
 from tests.daemon.whole_bench import WholeBench
 
 SCENARIO = Path(__file__).parents[2] / "simulators" / "scenario"
@@ -23,8 +24,7 @@ def bench_file(folder: Path, *, by_cell: bool) -> Path:
     """Write the demo's files with masters, a small lot and a guard band for grade 2."""
     small = (
         'quantity = 120\norder = { "grade-1" = 36 }\ncells = 120',
-        f'quantity = {walk.PIECES}\norder = {{ "grade-1" = {walk.ORDERED} }}\n'
-        f"cells = {walk.PIECES}",
+        f'quantity = {PIECES}\norder = {{ "grade-1" = {ORDERED} }}\ncells = {PIECES}',
     )
     checked = (AT_CHECK, (TRAY if by_cell else "") + CHECK + AT_CHECK)
     guarded = ("limit_um = 12.0", "limit_um = 12.0\nguard_um = 2.0")

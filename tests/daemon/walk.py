@@ -7,13 +7,22 @@ the bench itself, which is half of what is tested.
 from collections.abc import Callable
 
 from rules.bench import CheckBegun, CommandRefusedError, why_refused
-from tests.daemon.whole_bench import NAME, Killed, WholeBench
+from tests.daemon.walk_lead import ask
+from tests.daemon.whole_bench import Killed, WholeBench
 
-PIECES = 14
-ORDERED = 2
-
-_UM = {"top": 2.0, "edge": 3.0, "ordinary": 5.0, "guard": 11.0, "out": 15.0}
+_UM = {"top": 2.0, "edge": 3.0, "brim": 3.5, "ordinary": 5.0, "guard": 11.0, "out": 15.0}
 """Grade 1 up to 3.2 µm thrice, grade 2 up to 10 once, 10 to 12 on hold, above it N."""
+
+_RULES: dict[str, tuple[tuple[str, str], ...]] = {
+    "first": (),
+    "wider": (('revision = "7"', 'revision = "8"'), ("guard_um = 0.8", "guard_um = 0.2")),
+    "tighter": (('revision = "7"', 'revision = "9"'), ("limit_um = 4.0", "limit_um = 3.5")),
+    "ordinary": (('revision = "7"', 'revision = "10"'), ("limit_um = 12.0", "limit_um = 14.0")),
+    "same-mark": (("guard_um = 0.8", "guard_um = 0.4"),),
+    "faulty": (("limit_um = 4.0", "limit_um = -4.0"),),
+}
+"""States of the rule file. ``ordinary`` has other limits than an open lot's rest is judged by:
+only the next lot can take it."""
 
 
 def take(bench: WholeBench, step: str) -> None:
@@ -50,10 +59,12 @@ def _act(bench: WholeBench, words: list[str]) -> None:
             _OF_ONE_WORD[what](bench, word)
         case [what] if what in _PLAIN:
             _PLAIN[what](bench)
+        case ["rules", state]:
+            bench.write_rules(*_RULES[state])
         case ["publish", limit, acknowledged]:
             bench.publish(int(limit), int(acknowledged))
         case _:
-            _ask(bench, words)
+            ask(bench, words)
 
 
 def _do_as_asked(bench: WholeBench) -> None:
@@ -64,7 +75,7 @@ def _do_as_asked(bench: WholeBench) -> None:
             bench.do(bench.tape.rest)
         match why_refused(bench.state, bench.runner.lot):
             case "no-lot":
-                _ask(bench, ["open"])
+                ask(bench, ["open"])
             case "before-put-away":
                 _place(bench, "right")
             case "check-due":
@@ -73,7 +84,7 @@ def _do_as_asked(bench: WholeBench) -> None:
                 _change_boxes(bench)
             case "order-filled" | "beyond-lot":
                 _check(bench, "good")
-                _ask(bench, ["close"])
+                ask(bench, ["close"])
             case _:
                 return
 
@@ -168,68 +179,6 @@ _OF_ONE_WORD: dict[str, Callable[[WholeBench, str], object]] = {
 }
 
 
-# --- what the lead asks -----------------------------------------------------------------------
-
-_ASKED: dict[str, tuple[str, dict[str, object]]] = {
-    "retry": ("piece-retry", {"reason": "chip in the taper"}),
-    "abandon": ("piece-abandon", {}),
-    "break-off": ("master-check-stop", {}),
-    "holder-moved": ("holder-moved", {}),
-    "close": ("lot-close", {"unproved": "not sold", "mismatch": "miscounted"}),
-}
-
-
-def _ask(bench: WholeBench, words: list[str]) -> None:
-    lot = bench.runner.lot
-    cell = lot.next_cell if lot is not None else None
-    match words:
-        case [what] if what in _ASKED:
-            command, values = _ASKED[what]
-            bench.ask(command, **values)
-        case ["changed" | "leaving" as word, what]:
-            bench.ask(f"master-{word}", changed=what)
-        case ["order", pieces]:
-            bench.ask("lot-order", grade="grade-1", quantity=int(pieces))
-        case ["aside"]:
-            bench.ask("lot-visual", finding="burr", pieces=1, cell=cell)
-        case ["empty"]:
-            bench.ask("lot-cell", cell=cell or 1)
-        case ["box", bin_id, label]:
-            bench.ask("box-change", bin=bin_id, box=label)
-        case ["decide", which, action]:
-            _decide(bench, int(which), action)
-        case ["open"]:
-            _open_next(bench)
-        case _:
-            raise AssertionError(words)
-
-
-def _open_next(bench: WholeBench) -> None:
-    bench.ask(
-        "lot-open", lot=f"W-{bench.store.newest_seq(NAME)}", article="MR-10-MED",
-        quantity=PIECES, cells=PIECES, order={"grade-1": ORDERED}, holder="H-MED-1",
-        pins=["MP-10-1"], bins_empty=True,
-    )  # fmt: skip
-
-
-def _decide(bench: WholeBench, which: int, action: str) -> None:
-    """Decide on a piece or a box, whichever is known here; every other time on a held one."""
-    lot = bench.runner.lot
-    if lot is None:
-        return
-    by_box = bench.runner.by.assurance.identity == "box"
-    pieces = bench.store.assurance(NAME).state.pieces
-    known = [(key[1], one.box, one.is_held) for key, one in pieces.items()]
-    held = [one for one in known if one[2]]
-    choice = held if held and which % 2 == 0 else known
-    piece, box, _ = choice[which // 2 % len(choice)] if choice else (1, "X", False)
-    grade = "grade-2" if action == "regrade" else None
-    if by_box:
-        bench.ask("box-dispose", box=box, action=action, grade=grade)
-    else:
-        bench.ask("piece-dispose", piece=piece, action=action, grade=grade)
-
-
 # --- what is drawn ----------------------------------------------------------------------------
 
 STEPS = (
@@ -246,8 +195,13 @@ STEPS = (
     *[f"decide {which} concession" for which in (0, 2)],
     *[f"decide {which} regrade" for which in (1, 3, 5)],
     *["retry"] * 3, "abandon", "holder-moved", "changed pin", "changed holder",
-    "changed indicator", "leaving pin", "aside", "empty", "order 0", "order 1", "order 3",
-    "order 4", "box 1 X", "box 1 Y", "box 2 X", "box H Z", "close", "open", "ready",
+    "changed indicator", "leaving pin", *["aside 1"] * 2, "aside 3", "empty", "order 0",
+    "order 1", "order 3", "order 4", "box 1 X", "box 1 Y", "box 2 X", "box H Z", "close",
+    *["close counted"] * 2, "close miscounted", "open", "ready",
+    "rules first", *["rules wider", "rules tighter"] * 2, "rules ordinary", "rules same-mark",
+    "rules faulty", *["told"] * 4, "piece brim", "piece brim", "measure brim",
+    *[f"ack {which}" for which in (0, 1, 2)], "shelve 0 30", "shelve 1 30", "shelve 1 200",
+    "shelve 2 600", "unshelve 0", "unshelve 1", "hours 0.6",
     *["kill 5"] * 3, "kill 4000", "reboot", *[f"die {points}" for points in range(1, 7)],
     "lose", "find", "find", "disk", "disk", "hours 1", "hours 5", "hours 9",
     "publish 5 3", "publish 30 30", "publish 30 0",

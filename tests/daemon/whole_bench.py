@@ -7,14 +7,18 @@ that moment, and nothing of the process.
 
 import json
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from daemon.bench import BenchRunner
 from daemon.commands import carry_out
+from daemon.config import load
+from daemon.errors import ConfigError
 from daemon.messages import Command, Reply
+from daemon.rule_watch import RuleWatch
 from daemon.store import Store
-from rules.bench import BenchState
+from rules.bench import BenchEvent, BenchState
 from rules.capture_model import Seen, Tick
 from rules.reading import Reading
 from tests.daemon.bench_of_sweeps import SweepBench
@@ -56,18 +60,22 @@ class WholeBench(SweepBench):
 
     def __init__(self, path: Path) -> None:
         self.consumer = Consumer()
+        self.counted: dict[str, int] = {}
+        self.ticked_utc: datetime | None = None
         self.kills = 0
         self._boots = 1
         self._commands = 0
         self._thirds = 0
         self._dies_at: int | None = None
         self._left: dict[Path, bytes] = {}
+        self._first_rules = ""
         super().__init__(path)
 
     def _open(self) -> None:
         if not isinstance(self.clock, BootClock):
             self.clock = BootClock()
         self._seeds = 0
+        self._look_at_file_anew()
         self.store = Store(self.config.store_path, self._passed)
         source = self.config.source
         texts = [(source.sha256, "bench", source.path.name, source.text)]
@@ -79,6 +87,42 @@ class WholeBench(SweepBench):
             self.config, self.config.benches[0], self.store, self.clock,
             f"boot-{self._boots}", seeds=self._seed,
         )  # fmt: skip
+        self.ticked_utc = None
+
+    # --- the rule file ---
+
+    @property
+    def rule_file(self) -> Path:
+        return self.config.benches[0].rules_path
+
+    def write_rules(self, *replacements: tuple[str, str]) -> None:
+        """Write the first state of the rule file with texts replaced, and let it be seen."""
+        text = self._first_rules
+        for old, new in replacements:
+            assert old in text
+            text = text.replace(old, new, 1)
+        self.rule_file.write_text(text, encoding="utf-8")
+        for _ in range(2):  # a file counts once it stood still from one look to the next
+            news = self._watch.look()
+            if news is not None:
+                self.runner.take_rule_file(news)
+
+    def _look_at_file_anew(self) -> None:
+        """Read the files as a start does; one with faults keeps it from starting: mended."""
+        if not self._first_rules:
+            self._first_rules = self.rule_file.read_text(encoding="utf-8")
+        try:
+            self.config = load(self.config.source.path)
+        except ConfigError:
+            self.rule_file.write_text(self._first_rules, encoding="utf-8")
+            self.config = load(self.config.source.path)
+        self._watch = RuleWatch(self.config, NAME)
+
+    def handle(self, event: BenchEvent, inbound: str | None = None) -> bool:
+        was_taken = super().handle(event, inbound)
+        if isinstance(event, Tick) and was_taken:
+            self.ticked_utc = self.clock.utc()
+        return was_taken
 
     def _seed(self) -> str:
         """Return a seed that a walk repeats: a draw is not to differ from run to run."""
