@@ -14,6 +14,7 @@ from rules.instruments import Register
 from rules.length import NM_PER_MM
 from rules.lot_instruments import LotInstruments
 from rules.pin_bending import bend_faults
+from rules.pin_size import size_faults
 from rules.torque import torque_faults
 
 __all__ = ["InstrumentWatch", "fitness_of", "pin_warnings", "unregistered"]
@@ -102,21 +103,31 @@ def fitness_of(
     found = fitness(register, used(one, lot), tightest_nm, today)
     check = one.measuring_with(register).rules.check
     unproved = tuple(check.unproved.values()) if check is not None else ()
-    gripped = gripping_faults(register, lot.pins, one.rules.grading.gripping_length_nm)
+    pins = _pins(one, register, lot)
     tightened = torque_faults(one.rules.grading.torque_nmm, lot.torque_nmm)
     bent = _bent(one, register, lot, tightest_nm)
     return Fitness(
-        (*found.blocks, *unproved, *gripped.blocks, *tightened.blocks),
-        (*found.warns, *unproved, *gripped.warns, *tightened.warns, *bent),
-        (*found.unfit, *unproved, *gripped.unfit),
+        (*found.blocks, *unproved, *pins.blocks, *tightened.blocks),
+        (*found.warns, *unproved, *pins.warns, *tightened.warns, *bent),
+        (*found.unfit, *unproved, *pins.unfit),
     )
 
 
 def pin_warnings(one: BenchConfig, register: Register, lot: LotInstruments) -> tuple[str, ...]:
     """Return which pins suit neither the collet nor the indicators' measuring force."""
     tightest_nm = min(grade.tolerance_limit_nm for grade in one.rules.grading.grades)
-    gripped = gripping_faults(register, lot.pins, one.rules.grading.gripping_length_nm)
-    return (*gripped.warns, *_bent(one, register, lot, tightest_nm))
+    return (*_pins(one, register, lot).warns, *_bent(one, register, lot, tightest_nm))
+
+
+def _pins(one: BenchConfig, register: Register, lot: LotInstruments) -> Fitness:
+    """Return what speaks against the pins because of the collet they go into."""
+    grading = one.rules.grading
+    sized = size_faults(register, lot.pins, grading.bore_nm)
+    gripped = gripping_faults(register, lot.pins, grading.gripping_length_nm)
+    return Fitness(
+        (*sized.blocks, *gripped.blocks), (*sized.warns, *gripped.warns),
+        (*sized.unfit, *gripped.unfit),
+    )  # fmt: skip
 
 
 def _bent(

@@ -34,6 +34,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
             id="", cycle=file.cycle, grade=file.grade, rest=file.rest,
             uncertainty=file.uncertainty, gripping_length_mm=file.gripping_length_mm,
             torque_nmm=file.torque_nmm,
+            bore_mm=file.bore_mm,
         )  # fmt: skip
         return
     for one in file.article:
@@ -44,6 +45,7 @@ def _articles(file: RuleFile) -> Iterator[ArticleSection]:
             "uncertainty": one.uncertainty or file.uncertainty,
             "gripping_length_mm": one.gripping_length_mm or file.gripping_length_mm,
             "torque_nmm": one.torque_nmm or file.torque_nmm,
+            "bore_mm": one.bore_mm or file.bore_mm,
         }
         yield one.model_copy(update=whole)
 
@@ -69,6 +71,7 @@ def _ruleset(file: RuleFile, one: ArticleSection, sha256: str) -> RuleSet:
         expanded_uncertainty_nm=one.uncertainty.nm if one.uncertainty is not None else None,
         gripping_length_nm=_mm_to_nm(one.gripping_length_mm),
         torque_nmm=one.torque_nmm,
+        bore_nm=_mm_to_nm(one.bore_mm),
     )
 
 

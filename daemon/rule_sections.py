@@ -112,6 +112,9 @@ class GradeSection(_Limited):
 GrippingLength = Annotated[Number, Field(gt=0, le=1000)]
 """Millimetres over which the collet grips: so much of a pin has to be there."""
 
+Bore = Annotated[Number, Field(gt=0, le=1000)]
+"""Millimetres of the collet's bore: its pin has to be of that size."""
+
 
 class BinSection(Section):
     """Where pieces of this kind go."""
@@ -172,6 +175,7 @@ class ArticleSection(Section):
     uncertainty: UncertaintySection | None = None
     gripping_length_mm: GrippingLength | None = None
     torque_nmm: Torque | None = None
+    bore_mm: Bore | None = None
 
 
 class RuleFile(Section):
@@ -187,6 +191,7 @@ class RuleFile(Section):
     uncertainty: UncertaintySection | None = None
     gripping_length_mm: GrippingLength | None = None
     torque_nmm: Torque | None = None
+    bore_mm: Bore | None = None
     resolution: ResolutionSection = ResolutionSection()
 
     @model_validator(mode="after")

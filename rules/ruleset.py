@@ -177,6 +177,7 @@ class RuleSet:
         gripping_length_nm: Length over which the collet grips, where the file states it: so
             much of a pin has to be there.
         torque_nmm: Torque at which the nut is tightened, in N·mm, where the file states it.
+        bore_nm: Bore of the collet, where the file states it: its pin has to be of that size.
     """
 
     revision: str
@@ -194,6 +195,7 @@ class RuleSet:
     expanded_uncertainty_nm: int | None = None
     gripping_length_nm: int | None = None
     torque_nmm: int | None = None
+    bore_nm: int | None = None
 
     @property
     def top_limit_nm(self) -> int:

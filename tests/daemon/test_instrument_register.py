@@ -305,10 +305,15 @@ def test_about_names_what_is_in_no_register(bench: ValueBench) -> None:
 
 def ask_for_length(bench: ValueBench, mm: str) -> None:
     """Let the rule file say over what length the collet grips, and the bench start by it."""
+    start_with(bench, f"gripping_length_mm = {mm}")
+
+
+def start_with(bench: ValueBench, line: str) -> None:
+    """Let the rule file begin with a line, and the bench start by it."""
     path = bench.config.source.path
     rules = path.with_name("mr-10-med.rules.toml")
     text = rules.read_text(encoding="utf-8")
-    rules.write_text(f"gripping_length_mm = {mm}\n{text}", encoding="utf-8")
+    rules.write_text(f"{line}\n{text}", encoding="utf-8")
     bench.store.close()
     bench.config = load(path)
     bench._open()
@@ -353,3 +358,26 @@ def test_a_length_that_nothing_is_compared_with_is_said_when_a_lot_is_opened(
     reply = ask.next_lot()
     assert reply.ok
     assert "grips over 20 mm (gripping_length_mm): no pin of the register" in reply.text
+
+
+def test_a_pin_of_another_size_than_the_bore_blocks_a_new_lot_and_warns_in_an_open_one(
+    bench: ValueBench, ask: Asker
+) -> None:
+    ask.register_all()  # MP-10-1 is 10 mm thick
+    assert ask("lot-close", reason="end of shift", unproved="not sold").ok
+    start_with(bench, "bore_mm = 9.525")
+    refused = ask.next_lot()
+    other = (
+        "pin MP-10-1 is 10 mm thick; the collet's bore is 9.525 mm (bore_mm); accepted is a pin"
+        " of 9.505 to 9.545 mm"
+    )
+    assert (refused.ok, other in refused.text) == (False, True)
+    file = str(bench.config.source.path)
+    assert other in CliRunner().invoke(app, ["check", file]).output
+    ask.add("MP-10-1", due="2027-01-31", diameter_mm=9.522)  # another pin under that name
+    assert ask.next_lot().ok
+    assert bench.runner.alarms == {}
+    ask.add("MP-10-1", due="2027-01-31", diameter_mm=9.4)
+    assert "is 9.4 mm thick" in bench.runner.alarms["instrument-unfit"]
+    bench.values("5.0")
+    bench.placed("2")

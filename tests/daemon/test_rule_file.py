@@ -253,24 +253,29 @@ def test_the_strongest_loosening_that_any_grade_asks_for_is_asked_for(tmp_path: 
     assert read_rules(written(tmp_path, asked, also)).outline.least_loosening == "foot-switch"
 
 
-def test_a_gripping_length_is_exact_and_an_articles_own_goes_first(tmp_path: Path) -> None:
-    first = 'revision = "7"\n'
-    said = (first, f"{first}gripping_length_mm = 32.5\n")
-    assert rules_of(tmp_path).gripping_length_nm is None
-    assert rules_of(tmp_path, said).gripping_length_nm == 32_500_000
-    grade = '[[article.grade]]\nid = "top"\nlimit_um = 5\nbin = "1"\n'
-    articles = (
-        f'[[article]]\nid = "A"\n{grade}[[article]]\nid = "B"\ngripping_length_mm = 20\n{grade}'
-    )
-    head = GOOD[GOOD.index("[cycle]") : GOOD.index("[nonconforming]")]
-    book, _ = load_rules(written(tmp_path, said, (head, articles)))
-    assert [book.of(name).gripping_length_nm for name in "AB"] == [32_500_000, 20_000_000]
-
-
-@pytest.mark.parametrize("length", ["0", "-3", "1001", '"long"', "nan"])
-def test_a_gripping_length_that_is_none_is_refused_by_its_key(
-    tmp_path: Path, length: str
+@pytest.mark.parametrize(
+    ("key", "attribute"),
+    [("gripping_length_mm", "gripping_length_nm"), ("bore_mm", "bore_nm")],
+)
+def test_what_the_collet_is_like_is_exact_and_an_articles_own_goes_first(
+    tmp_path: Path, key: str, attribute: str
 ) -> None:
     first = 'revision = "7"\n'
-    (fault,) = faults_of(tmp_path, (first, f"{first}gripping_length_mm = {length}\n"))
-    assert fault.startswith("gripping_length_mm: got ")
+    said = (first, f"{first}{key} = 32.5\n")
+    assert getattr(rules_of(tmp_path), attribute) is None
+    assert getattr(rules_of(tmp_path, said), attribute) == 32_500_000
+    grade = '[[article.grade]]\nid = "top"\nlimit_um = 5\nbin = "1"\n'
+    articles = f'[[article]]\nid = "A"\n{grade}[[article]]\nid = "B"\n{key} = 20\n{grade}'
+    head = GOOD[GOOD.index("[cycle]") : GOOD.index("[nonconforming]")]
+    book, _ = load_rules(written(tmp_path, said, (head, articles)))
+    assert [getattr(book.of(name), attribute) for name in "AB"] == [32_500_000, 20_000_000]
+
+
+@pytest.mark.parametrize("key", ["gripping_length_mm", "bore_mm"])
+@pytest.mark.parametrize("length", ["0", "-3", "1001", '"long"', "nan"])
+def test_a_length_of_the_collet_that_is_none_is_refused_by_its_key(
+    tmp_path: Path, key: str, length: str
+) -> None:
+    first = 'revision = "7"\n'
+    (fault,) = faults_of(tmp_path, (first, f"{first}{key} = {length}\n"))
+    assert fault.startswith(f"{key}: got ")
