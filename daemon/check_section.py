@@ -195,18 +195,21 @@ def _limits(
 
 
 def master_faults(
-    section: CheckSection, book: RuleBook, still: StillSpan
+    section: CheckSection, book: RuleBook, still: StillSpan, register: Register
 ) -> Iterator[tuple[str, str]]:
     """Yield key and reason of every master that can prove nothing for an article.
 
-    One whose values are left to the register is not looked at: a file is read without it.
+    One whose values are left to a register that has none is not looked at; where file and
+    register contradict each other that is no fault of these rules.
     """
     for number, one in enumerate(section.master):
-        if not one.named.has_values:
+        try:
+            master = certified(one.named, {} if one.named.has_values else register)
+        except CertificateError:
             continue
         for article, grading in book.articles.items():
             try:
-                _limits(one, section, (grading, still), certified(one.named, {}))
+                _limits(one, section, (grading, still), master)
             except MasterError as error:
                 yield (
                     f"master.{number}",
@@ -217,7 +220,7 @@ def master_faults(
 
 def note_masters(
     number: int, section: CheckSection, mode: Literal["sweep", "single-value"],
-    book: RuleBook, still: StillSpan, faults: Faults,
+    book: RuleBook, still: StillSpan, faults: Faults, register: Register,
 ) -> None:  # fmt: skip
     """Note every fault of a bench's masters.
 
@@ -228,6 +231,7 @@ def note_masters(
         book: Its rule file.
         still: What its indicators can show of a static step.
         faults: Where they are noted.
+        register: The register of instruments; empty before the record was read.
     """
     where = f"bench.{number}.check"
     if section.zero_drift_um is not None and mode == "single-value":
@@ -237,5 +241,5 @@ def note_masters(
     if steps and mode == "single-value":
         text = "finished values say nothing at standstill; accepted is no gauge block"
         faults.add(f"{where}.master.{steps[0]}", text)
-    for key, text in master_faults(section, book, still):
+    for key, text in master_faults(section, book, still, register):
         faults.add(f"{where}.{key}", text)

@@ -172,8 +172,17 @@ def store_path(path: Path) -> Path:
     return path.parent / section.path
 
 
-def misfits(config: Config, bench: str, read: ReadRules) -> tuple[str, ...]:
-    """Return why rules without faults of their own don't fit a bench; nothing if they do."""
+def misfits(
+    config: Config, bench: str, read: ReadRules, register: Register | None = None
+) -> tuple[str, ...]:
+    """Return why rules without faults of their own don't fit a bench; nothing if they do.
+
+    Args:
+        config: The whole bench file.
+        bench: Which bench of it.
+        read: The rules.
+        register: What its masters are by the register; None: they go by the file alone.
+    """
     faults = Faults(config.source.path)
     for number, raw in tables(config.source.raw, "bench"):
         if raw.get("id") == bench:
@@ -182,7 +191,7 @@ def misfits(config: Config, bench: str, read: ReadRules) -> tuple[str, ...]:
                 section = next(one.section for one in config.benches if one.id == bench)
                 note_masters(
                     number, section.check, section.capture.mode, read.rules,
-                    _still(section), faults,
+                    _still(section), faults, register or {},
                 )  # fmt: skip
     return tuple(faults.lines)
 
@@ -205,7 +214,9 @@ def load(path: Path) -> Config:
         with_books = _with_books(file, rule_sets)
         check_lots(with_books, faults)
         for number, (bench, book) in with_books.items():
-            note_masters(number, bench.check, bench.capture.mode, book, _still(bench), faults)
+            note_masters(
+                number, bench.check, bench.capture.mode, book, _still(bench), faults, {}
+            )
     if faults.lines or file is None:
         raise ConfigError(faults.lines)
     benches = tuple(

@@ -32,6 +32,7 @@ from daemon.store import Store
 from daemon.wiring import decoders
 from rules.bench import BenchEvent
 from rules.capture_model import Tick
+from rules.instruments import Register
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +46,10 @@ _WARM_UP_S = 2.0
 
 def _nothing(_: str) -> None:
     """The write points of production: nobody listens."""
+
+
+def _register_of(runner: BenchRunner) -> Register:
+    return runner.config.register
 
 
 class Service:
@@ -74,7 +79,10 @@ class Service:
         self.benches = {
             one.id: BenchRunner(config, one, self._store, clock, boot) for one in config.benches
         }
-        self._watches = {one.id: RuleWatch(config, one.id) for one in config.benches}
+        self._watches = {
+            name: RuleWatch(config, name, partial(_register_of, runner))
+            for name, runner in self.benches.items()
+        }
         self._inbound = {
             name: Inbound(runner, self._store, partial(self._note, name))
             for name, runner in self.benches.items()

@@ -13,6 +13,7 @@ from daemon.cli import app
 from daemon.clock import rfc3339
 from daemon.commands import carry_out
 from daemon.messages import Command, Reply
+from daemon.rule_watch import RuleWatch
 from daemon.store import Stamp
 from rules.instruments import Calibrated
 from rules.lot_instruments import LotInstruments
@@ -179,6 +180,41 @@ def test_a_contradiction_is_told_by_file_and_key_in_check_alarm_and_refusals(
     assert bench.runner.alarms.keys() == {"check-due"}
     assert CliRunner().invoke(app, ["check", str(path)]).exit_code == 0
     bench.close()
+
+
+def test_a_changed_rule_file_that_a_master_of_the_register_does_not_suit_is_not_taken(
+    bench: SweepBench,
+) -> None:
+    """EM-1 is 5.2 µm: 0.8 to 1.5 times a tightest limit of 4 µm, not one of 7 µm."""
+    open_lot(bench)
+    path = bench.config.benches[0].rules_path
+    first = path.read_text(encoding="utf-8")
+    watch = RuleWatch(bench.config, "b1", lambda: bench.runner.config.register)
+
+    def look() -> None:
+        for _ in range(2):
+            news = watch.look()
+            if news is not None:
+                bench.runner.take_rule_file(news)
+
+    look()
+    wide = first.replace("limit_um = 4.0", "limit_um = 7.0")
+    path.write_text(wide.replace('revision = "7"', 'revision = "8"'), encoding="utf-8")
+    look()
+    fault = bench.runner.alarms["rule-file-fault"]
+    assert "bench.0.check.master.1: master EM-1: run-out 5.2 µm; accepted is 5.6 to" in fault
+    assert "revision '7'" in fault
+    told = ask(bench, "lot-rules", revision="8", reason="agreed anew")
+    assert (told.ok, "master EM-1" in told.text) == (False, True)
+    assert "instrument-unfit" not in bench.runner.alarms
+    add(bench, "EM-1", certificate="C-9", tir_um=8.0, uncertainty_um=0.1)
+    look()
+    assert "rule-file-fault" not in bench.runner.alarms
+    assert ask(bench, "lot-rules", revision="8", reason="agreed anew").ok
+    add(bench, "EM-1", certificate="C-10", tir_um=5.2, uncertainty_um=0.1)
+    look()  # what is in force is not taken back: the master is what does not suit
+    assert "rule-file-fault" not in bench.runner.alarms
+    assert "master EM-1: run-out 5.2 µm" in bench.runner.alarms["instrument-unfit"]
 
 
 def test_check_says_what_the_register_has_to_have_before_there_is_one(
