@@ -21,7 +21,7 @@ from daemon.clock import Clock, rfc3339
 from daemon.config import BenchConfig, Config
 from daemon.errors import StoreError
 from daemon.instrument_watch import InstrumentWatch
-from daemon.lot_opening import boxes_of_file, capacities_of_file
+from daemon.lot_opening import lot_of_file
 from daemon.messages import CheckStatus, OrderForecast
 from daemon.order_forecast import order_forecast, warning_text
 from daemon.rule_file import RuleText
@@ -160,6 +160,7 @@ class BenchRunner:
         self.instruments = InstrumentWatch(one, zone, clock, boot, store)
         self.fitness = CheckWatch(one, zone, store)
         self._looked_ns = 0
+        self._lot_waits = ""  # why the file's lot could not be opened at the start
         self._register_changes = store.register_changes
         self._state = BenchState()
         self.alarm_since: dict[str, str] = {}
@@ -186,20 +187,40 @@ class BenchRunner:
             return
         found = self.instruments.fitness(wanted.instruments)
         if found.blocks:
-            log.error("%s: lot %s is not opened: %s", self.by.bench, wanted.code, found.blocks)
+            self._lot_waits = "; ".join(found.blocks)
+            log.error(
+                "%s: lot %s is not opened before this is put right: %s", self.by.bench,
+                wanted.code, self._lot_waits,
+            )  # fmt: skip
             return
-        opening = LotOpening(
-            wanted.code, wanted.article, wanted.quantity, dict(wanted.order),
-            boxes_of_file(self.config.section), wanted.holder, tuple(wanted.pins),
-            wanted.role, wanted.cells, wanted.seed or "",
-            capacities=capacities_of_file(self.config.section), pin_moves=wanted.pin_moves,
-            torque_tool=wanted.torque_tool, torque_nmm=wanted.torque_nmm,
-        )  # fmt: skip
         try:
-            opening = self._with_rest(opening, self.config)
+            opening = self._with_rest(lot_of_file(self.config.section, wanted), self.config)
         except CommandRefusedError as error:  # another article than the file's, say
             raise StoreError(self._store.path, f"lot {wanted.code}: {error}") from error
         self._store.open_lot(opening, self.by, self._stamp())
+
+    def _open_lot_that_waits(self) -> None:
+        """Open the bench file's lot once what stood against it at the start is put right.
+
+        Not where another lot was opened since: then people are leading, not the file.
+        """
+        wanted = self.config.section.lot
+        is_busy = self.lot is not None or self._state.check is not None or self.fault
+        if not self._lot_waits or wanted is None or is_busy:
+            return
+        blocks = "; ".join(self.instruments.fitness(wanted.instruments).blocks)
+        before, self._lot_waits = self._lot_waits, blocks
+        try:
+            if not blocks:
+                self.open_lot(lot_of_file(self.config.section, wanted))
+                log.info("%s: lot %s is open: put right", self.by.bench, wanted.code)
+            elif blocks != before:
+                self._refresh(())
+        except CommandRefusedError as error:
+            log.error("%s: lot %s is not opened: %s", self.by.bench, wanted.code, error)
+        except StoreError:
+            self._lot_waits = before  # asked again at the next look
+            raise
 
     def _with_rest(self, opening: LotOpening, config: BenchConfig) -> LotOpening:
         """Return an opening with what the rule file says of its rest, and its draw.
@@ -550,6 +571,7 @@ class BenchRunner:
         opening = self._with_rest(opening, config)
         self._keep_text(self.rules.newest)
         self._store.open_lot(opening, by, self._stamp())
+        self._lot_waits = ""
         self.lot, self.rules.next = self._store.lot(self.by.bench), None
         self._go_by(self.rules.newest)
         self._begin_clear(f"lot {opening.code} was opened")
@@ -636,6 +658,7 @@ class BenchRunner:
     def look_at_instruments(self) -> None:
         """Raise or return the alarms about instruments and clock; measuring goes on."""
         self._take_register()
+        self._open_lot_that_waits()
         self._tell(self.instruments.judged())
 
     def _take_register(self) -> None:
@@ -708,7 +731,12 @@ class BenchRunner:
         return Shown(signals, state, self._utc() if moved else old.since)
 
     def _signals(self, state: BenchState) -> Signals:
-        return show(state, self.config.rules, self.lot, self.fault)
+        shown = show(state, self.config.rules, self.lot, self.fault)
+        wanted = self.config.section.lot
+        if shown.word != "no-lot" or wanted is None or not self._lot_waits:
+            return shown
+        why = f"no lot is open: {wanted.code} waits until this is put right: {self._lot_waits}"
+        return replace(shown, reason=why)
 
     def until(self, minutes: int) -> tuple[int, str]:
         """Return a moment so many minutes ahead: on the interval clock, and UTC text."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 
-from daemon.config_sections import BenchSection
+from daemon.config_sections import BenchSection, LotSection
 from daemon.lot_checks import BY_CELL
 from daemon.store import LotOpening
 from rules.bench import CommandRefusedError
@@ -25,6 +25,17 @@ def boxes_of_file(section: BenchSection) -> dict[str, str]:
 def capacities_of_file(section: BenchSection) -> dict[str, int]:
     """Return how many pieces those boxes hold, as far as the bench file says so."""
     return {one.id: one.capacity for one in section.bin if one.capacity is not None}
+
+
+def lot_of_file(section: BenchSection, wanted: LotSection) -> LotOpening:
+    """Return the lot that the bench file opens, before its rest is planned."""
+    return LotOpening(
+        wanted.code, wanted.article, wanted.quantity, dict(wanted.order),
+        boxes_of_file(section), wanted.holder, tuple(wanted.pins), wanted.role, wanted.cells,
+        wanted.seed or "", capacities=capacities_of_file(section),
+        pin_moves=wanted.pin_moves, torque_tool=wanted.torque_tool,
+        torque_nmm=wanted.torque_nmm,
+    )  # fmt: skip
 
 
 def with_rest(

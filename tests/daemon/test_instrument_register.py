@@ -178,22 +178,68 @@ def test_due_is_the_day_at_the_site_and_not_in_utc(bench: ValueBench, ask: Asker
     assert len(bench.runner.instruments.fitness(of_lot).blocks) == 2
 
 
-def test_the_lot_of_the_bench_file_is_not_opened_with_what_is_overdue(
-    bench_folder: Callable[..., Path],
-) -> None:
+@pytest.fixture
+def late(bench_folder: Callable[..., Path]) -> Iterator[ValueBench]:
+    """A bench whose file has another lot by now, and whose instruments are overdue."""
     before = value_bench(bench_folder)
     ask = Asker(before)
     ask.register_all(due=YESTERDAY)
     assert ask("lot-close", reason="done", unproved="not sold").ok
     before.close()
-    late = ValueBench(load(bench_folder(SINGLE_VALUES, ("W-2611-A", "W-2612-A"))))
+    made = ValueBench(load(bench_folder(SINGLE_VALUES, ("W-2611-A", "W-2612-A"))))
+    yield made
+    made.close()
+
+
+def test_the_lot_of_the_bench_file_waits_for_what_is_overdue_and_is_opened_then(
+    late: ValueBench,
+) -> None:
+    ask, overdue = Asker(late), f"calibration was due on {YESTERDAY}"
     assert late.runner.lot is None
-    assert late.word in ("no-lot", "coming-up")
-    assert f"was due on {YESTERDAY}" in late.runner.alarms["instrument-unfit"]
-    Asker(late).register_all(due=None)  # a new certificate: none is due any more
-    late.restart()
+    assert late.word == "no-lot"
+    waits = "no lot is open: W-2612-A waits until this is put right: indicator IND-21: "
+    assert late.runner.shown.signals.reason.startswith(waits + overdue)
+    assert overdue in late.runner.alarms["instrument-unfit"]
+    ask.add("IND-21", certificate="C-7", due="2027-01-31")
+    assert late.runner.lot is None
+    assert late.runner.shown.signals.reason.endswith(f"right: pin MP-10-1: {overdue}")
+    ask.add("MP-10-1", certificate="C-8", due="2027-01-31")
     assert late.runner.lot is not None
+    assert (late.runner.lot.code, late.runner.alarms) == ("W-2612-A", {})
+    late.values("5.0")
+    late.placed("2")
+    assert late.rows("SELECT count(*) FROM piece_status WHERE status = 'put-away'") == [(1,)]
+
+
+def test_a_lot_that_waits_for_the_clock_is_opened_when_that_is_set_right(
+    late: ValueBench,
+) -> None:
+    Asker(late).register_all(due="2027-01-31")  # opened by that: begun anew, the clock wrong
+    late.runner.close_lot("done", "lead", {})
     late.close()
+    path = late.config.source.path
+    path.write_text(path.read_text(encoding="utf-8").replace("W-2612-A", "W-2613-A"))
+    late.config = load(path)
+    late.clock.seconds -= TEN_YEARS_S
+    late._open()
+    assert late.runner.lot is None
+    assert "in date: the clock" in late.runner.shown.signals.reason
+    late.clock.seconds += TEN_YEARS_S
+    late.runner.look_at_instruments()
+    assert late.runner.lot is not None
+
+
+def test_the_file_opens_no_lot_any_more_once_people_have_opened_one(late: ValueBench) -> None:
+    ask = Asker(late)
+    assert ask("instrument-withdraw", instrument={"id": "MP-10-1"}, reason="worn").ok
+    ask.add("IND-21", certificate="C-7", due="2027-01-31")
+    opened = ask("lot-open", lot="W-9", article="MR-10-MED", bins_empty=True, quantity=2)
+    assert opened.ok
+    ask("lot-close", reason="end of shift", unproved="not sold")
+    ask.add("MP-10-1", certificate="C-8", due="2027-01-31")
+    late.runner.look_at_instruments()
+    assert late.runner.lot is None
+    assert late.runner.shown.signals.reason == "no lot is open"
 
 
 def test_a_bench_without_a_register_is_warned_in_about_in_check_and_in_the_reply(

@@ -7,8 +7,8 @@ the bench itself, which is half of what is tested.
 from collections.abc import Callable
 
 from rules.bench import CheckBegun, CommandRefusedError, why_refused
-from tests.daemon.walk_lead import ask
-from tests.daemon.whole_bench import Killed, WholeBench
+from tests.daemon.walk_lead import PIECES, ask
+from tests.daemon.whole_bench import NAME, Killed, WholeBench
 
 _UM = {"top": 2.0, "edge": 3.0, "brim": 3.5, "ordinary": 5.0, "guard": 11.0, "out": 15.0}
 """Grade 1 up to 3.2 µm thrice, grade 2 up to 10 once, 10 to 12 on hold, above it N."""
@@ -92,7 +92,16 @@ def _do_as_asked(bench: WholeBench) -> None:
 def _change_boxes(bench: WholeBench) -> None:
     lot = bench.runner.lot
     for bin_id in lot.held_bins if lot is not None else ():
-        _ask(bench, ["box", bin_id, f"B-{bench.store.newest_seq(NAME)}"])
+        ask(bench, ["box", bin_id, f"B-{bench.store.newest_seq(NAME)}"])
+
+
+def _sample(bench: WholeBench, um: str) -> None:
+    """Measure the whole sample of the rest, as far as the bench asks for it."""
+    for _ in range(PIECES):
+        lot = bench.runner.lot
+        if lot is None or not lot.wants_proof:
+            return
+        _act(bench, ["piece", um])
 
 
 def _measure(bench: WholeBench, um: str) -> None:
@@ -172,6 +181,7 @@ _PLAIN: dict[str, Callable[[WholeBench], object]] = {
 }
 
 _OF_ONE_WORD: dict[str, Callable[[WholeBench, str], object]] = {
+    "sample": _sample,
     "measure": _measure,
     "place": _place,
     "check": _check,
@@ -197,7 +207,8 @@ STEPS = (
     *["retry"] * 3, "abandon", "holder-moved", "changed pin", "changed holder",
     "changed indicator", "leaving pin", *["aside 1"] * 2, "aside 3", "empty", "order 0",
     "order 1", "order 3", "order 4", "box 1 X", "box 1 Y", "box 2 X", "box H Z", "close",
-    *["close counted"] * 2, "close miscounted", "open", "ready",
+    *["sample ordinary"] * 3, "sample top", *["close counted"] * 2, "close miscounted",
+    "open", "ready",
     "rules first", *["rules wider", "rules tighter"] * 2, "rules ordinary", "rules same-mark",
     "rules faulty", *["told"] * 4, "piece brim", "piece brim", "measure brim",
     *[f"ack {which}" for which in (0, 1, 2)], "shelve 0 30", "shelve 1 30", "shelve 1 200",
