@@ -21,6 +21,8 @@ _ASKED: dict[str, tuple[str, dict[str, object]]] = {
 def ask(bench: WholeBench, words: list[str]) -> None:
     """Ask for it; the bench may refuse."""
     what, *more = words
+    if what == "close" and bench.runner.lot is not None:
+        bench.counted.pop(bench.runner.lot.code, None)
     if words in (["close", "counted"], ["close", "miscounted"]):
         _close_counted(bench, more[0])
     elif what in _ASKED:
@@ -52,8 +54,12 @@ def _close_counted(bench: WholeBench, how: str) -> None:
     values = {"counted": max(0, lot.unmeasured) + more, "unproved": "not sold"}
     reply = bench.ask("lot-close", **values)
     assert not (reply.ok and more), "a lot that does not add up was closed without a word"
-    if more and bench.ask("lot-close", **values, mismatch="counted twice").ok:
-        bench.counted[lot.code] = more
+    if more:
+        bench.counted[lot.code] = (
+            more  # it may be closed, and the service die before it says so
+        )
+        if not bench.ask("lot-close", **values, mismatch="counted twice").ok:
+            del bench.counted[lot.code]
 
 
 def _alarm(bench: WholeBench, which: str) -> str:
