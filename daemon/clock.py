@@ -7,6 +7,7 @@ then run that much faster, and so does the line; UTC stays what it is.
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from os.path import exists
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -53,7 +54,7 @@ class SystemClock:
 
     def synced(self) -> Synced:
         """Return "yes" when the system says so; it seldom says "no", so "unknown" else."""
-        return "yes" if _SYNCED_MARK.exists() else "unknown"
+        return "yes" if exists(_SYNCED_MARK) else "unknown"
 
 
 def boot_id() -> str:

@@ -172,18 +172,15 @@ class Store:
         self._lock.close()
 
     @contextmanager
-    def _transaction(self, what: str = "commit") -> Iterator[sqlite3.Connection]:
-        """One transaction, all or nothing; any trouble is a StoreError.
-
-        ``what`` names its two write points.
-        """
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        """One transaction, all or nothing; any trouble is a StoreError."""
         connection = self._db.conn
         self._committed.clear()
         try:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection
-                self._reached(f"before-{what}")
+                self._reached("before-commit")
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
@@ -192,7 +189,7 @@ class Store:
         except (sqlite3.Error, OverflowError) as error:  # a number beyond 64 bits
             raise StoreError(self.path, str(error)) from error
         self._since_checkpoint += 1
-        self._reached(f"after-{what}")
+        self._reached("after-commit")
 
     # --- writing -------------------------------------------------------------------------
 
@@ -269,10 +266,15 @@ class Store:
         Raises:
             StoreError: If it can't be kept.
         """
-        body = encode(note)
-        with self._transaction("note") as db:
-            sql = "INSERT INTO noted (bench, body) VALUES (?, ?)"
-            return db.execute(sql, (note.by.bench, body)).lastrowid or 0
+        row = (note.by.bench, encode(note))
+        self._reached("before-note")
+        try:  # a statement by itself is a transaction
+            made = self._db.conn.execute("INSERT INTO noted (bench, body) VALUES (?, ?)", row)
+        except sqlite3.Error as error:
+            raise StoreError(self.path, str(error)) from error
+        self._since_checkpoint += 1
+        self._reached("after-note")
+        return made.lastrowid or 0
 
     def notes(self, bench: str) -> list[tuple[int, Note]]:
         """Return what was noted and never written out, with its number, oldest first.
