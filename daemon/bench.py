@@ -30,7 +30,7 @@ from daemon.rules_in_force import RulesInForce, lot_rules
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from daemon.store.indicators_seen import replaced_indicators
-from daemon.store.note import Note, is_verdict
+from daemon.store.note import Note, encode, is_verdict
 from daemon.store.vectors import HOLDER_MOVED
 from rules import bench, rest_life, rest_prompt
 from rules.assurance import why_lot_stays_open
@@ -301,6 +301,14 @@ class BenchRunner:
         return at.piece is None and not at.is_measuring and at.check is None
 
     @property
+    def nears_a_verdict(self) -> bool:
+        """Return whether the last reading of a sweep is due."""
+        now_ns = self._clock.now_ns()
+        return self.fault is None and bench.nears_a_verdict(
+            self._state, now_ns, self.config.rules
+        )
+
+    @property
     def piece_begun(self) -> int | None:
         """Return the piece that was begun, also while its first clamping is measured."""
         if self._state.piece is not None or self.lot is None:
@@ -410,6 +418,14 @@ class BenchRunner:
         if facts or (isinstance(event, Tick) and event.at_ns - self._looked_ns >= NS_PER_S):
             self._judge_fitness()
         return True
+
+    def rehearse(self) -> None:
+        """Go the way of a verdict up to its record, and forget it; see ``daemon.rehearsal``."""
+        rules = self.config.rules
+        state, facts = bench.whole_now(self._state, rules, self.lot)
+        if is_verdict(facts):
+            encode(Note(facts, self.by, self._stamp(), rules.capture.indicators))
+            self._shown(state)
 
     def _light(self, state: BenchState, facts: tuple[Fact, ...], at: Stamp) -> int | None:
         """Note a verdict, then light its lamp: the lamp does not wait for rows and events.

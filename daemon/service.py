@@ -27,6 +27,7 @@ from daemon.line_runner import LineRunner
 from daemon.messages import QUESTIONS, Command, Reply
 from daemon.publisher import Publisher
 from daemon.recording import Recorder, What
+from daemon.rehearsal import Rehearsal
 from daemon.rule_watch import RuleNews, RuleWatch
 from daemon.store import Store
 from daemon.wiring import decoders
@@ -83,6 +84,8 @@ class Service:
             name: RuleWatch(config, name, partial(_register_of, runner))
             for name, runner in self.benches.items()
         }
+        self._rehearsals = {name: Rehearsal(one) for name, one in self.benches.items()}
+        self._watches = {one.id: RuleWatch(config, one.id) for one in config.benches}
         self._inbound = {
             name: Inbound(runner, self._store, partial(self._note, name))
             for name, runner in self.benches.items()
@@ -147,6 +150,7 @@ class Service:
     def _take(self, routed: Routed) -> None:
         bench, event = routed
         self._step(self.benches[bench], event)
+        self._rehearsals[bench].look()
 
     def _step(self, runner: BenchRunner, event: BenchEvent) -> None:
         """Let a bench take an event; an error of our own stops its grading, not the service."""

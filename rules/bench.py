@@ -83,8 +83,9 @@ __all__ = [
     "Abandoned", "AlarmAcked", "AlarmOnRecord", "AlarmShelved", "AlarmUnshelved",
     "BenchEvent", "BenchRules", "BenchState", "CallAnswered", "CheckBegun", "CheckStopped",
     "CommandRefusedError", "DueChanged", "HolderMoved", "Judged", "Placed",
-    "RegradeAsked", "RemeasureAsked", "RetryAsked", "foot_place", "note_line", "resume",
-    "settled", "step", "why_refused", "with_lines", "with_record",
+    "RegradeAsked", "RemeasureAsked", "RetryAsked", "foot_place", "nears_a_verdict",
+    "note_line", "resume", "settled", "step", "whole_now", "why_refused", "with_lines",
+    "with_record",
 ]  # fmt: skip
 
 
@@ -166,6 +167,25 @@ def _captured(
         state = replace(state, capture=captured)
     facts: tuple[Fact, ...] = ()
     for outcome in outcomes:
+        state, more = _outcome(state, outcome, rules, lot)
+        facts = (*facts, *more)
+    return state, facts
+
+
+def nears_a_verdict(state: BenchState, at_ns: int, rules: BenchRules) -> bool:
+    """Return whether the last reading of a piece's sweep is due, by what can be foretold."""
+    is_of_piece = state.begun == "counts" and state.check is None and not state.lost
+    return is_of_piece and capture.nears_its_end(state.capture, at_ns, rules.capture)
+
+
+def whole_now(state: BenchState, rules: BenchRules, lot: LotView | None) -> Result:
+    """Return what a step would give if one turn were enough for the sweep under way.
+
+    For whoever wants to have gone the way to a verdict before it is needed, near one: what is
+    found is true of no piece.
+    """
+    facts: tuple[Fact, ...] = ()
+    for outcome in capture.whole_now(state.capture, rules.capture)[1]:
         state, more = _outcome(state, outcome, rules, lot)
         facts = (*facts, *more)
     return state, facts

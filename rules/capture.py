@@ -7,6 +7,7 @@ are in this file, all types in ``rules.capture_model``, what one reading says in
 """
 
 from dataclasses import replace
+from functools import cache
 
 from rules.capture_model import (
     CaptureEvent,
@@ -406,6 +407,38 @@ def _is_whole(state: CaptureState, rules: CaptureRules) -> bool:
     return all(
         track.at_ns and track.at_ns[-1] - track.at_ns[0] >= length_ns for track in state.tracks
     )
+
+
+def nears_its_end(state: CaptureState, at_ns: int, rules: CaptureRules) -> bool:
+    """Return whether the last reading of a sweep is due; an encoder foretells none."""
+    sweep = rules.sweep
+    if state.phase != "sweeping" or not all(track.at_ns for track in state.tracks):
+        return False
+    if sweep.proof == "index":
+        if state.turn_ns is None or len(state.index_ns) != sweep.turns:
+            return False
+        gone_ns, whole_ns = at_ns - state.index_ns[-1], state.turn_ns
+    else:
+        gone_ns = at_ns - min(track.at_ns[0] for track in state.tracks)
+        whole_ns = sweep.turns * sweep.swept_turn_ns
+    return sweep.proof != "angle" and gone_ns * 20 >= whole_ns * 19
+
+
+def whole_now(state: CaptureState, rules: CaptureRules) -> Result:
+    """Return what would be said if one turn were enough and whole at the last reading.
+
+    Of a sweep that nears its end.
+    """
+    at_ns = min(track.at_ns[-1] for track in state.tracks)
+    if state.turn_ns is not None:
+        state = replace(state, index_ns=(at_ns - state.turn_ns, at_ns))
+    return _end_clamping(state, None, at_ns, _by_one_turn(rules))
+
+
+@cache
+def _by_one_turn(rules: CaptureRules) -> CaptureRules:
+    indicators = (replace(i, sweep=replace(i.sweep, turns=1)) for i in rules.indicators)
+    return replace(rules, indicators=tuple(indicators))
 
 
 # --- the loosening between two clampings -------------------------------------------------
