@@ -85,7 +85,6 @@ class Service:
             for name, runner in self.benches.items()
         }
         self._rehearsals = {name: Rehearsal(one) for name, one in self.benches.items()}
-        self._watches = {one.id: RuleWatch(config, one.id) for one in config.benches}
         self._inbound = {
             name: Inbound(runner, self._store, partial(self._note, name))
             for name, runner in self.benches.items()
