@@ -1,7 +1,8 @@
 """A lamp that doesn't believe what it is told: ``python -m tests.system.lamp_witness PORT DB``.
 
 At each ``on`` it looks into the store, over a connection of its own, for the newest verdict of
-that bench, and says on standard output what it found there, one JSON object a line.
+that bench, noted or written out, and says on standard output what it found there, one JSON
+object a line.
 """
 
 import json
@@ -12,15 +13,26 @@ from contextlib import closing
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-_NEWEST = """SELECT v.id, v.bin FROM verdicts v JOIN cycles c ON c.id = v.cycle
+_NOTED = "SELECT body FROM noted WHERE bench = ? ORDER BY id DESC LIMIT 1"
+_NEWEST = """SELECT p.number, c.number, v.bin FROM verdicts v JOIN cycles c ON c.id = v.cycle
     JOIN pieces p ON p.id = c.piece JOIN lots l ON l.id = p.lot
     WHERE l.bench = ? ORDER BY v.id DESC LIMIT 1"""
 
 
-def look(store: str, bench: str) -> tuple[int | None, str | None]:
-    """Return the newest verdict of a bench and its bin."""
+def look(store: str, bench: str) -> tuple[str | None, str | None]:
+    """Return bench, piece and cycle of the newest verdict of a bench, and its bin."""
     with closing(sqlite3.connect(f"file:{store}?mode=ro", uri=True)) as db:
-        return db.execute(_NEWEST, (bench,)).fetchone() or (None, None)
+        db.execute("BEGIN")  # both as of one moment: a note becomes rows in a transaction
+        noted = db.execute(_NOTED, (bench,)).fetchone()
+        written = db.execute(_NEWEST, (bench,)).fetchone()
+    if noted is not None:
+        facts = json.loads(noted[0])["facts"]
+        (ended,) = [fact for kind, fact in facts if kind == "cycle-ended"]
+        written = (ended["piece"], ended["cycle"], ended["decision"]["bin"])
+    if written is None:
+        return None, None
+    piece, cycle, found = written
+    return f"{bench} {piece} {cycle}", found
 
 
 def say(**what: object) -> None:

@@ -241,7 +241,7 @@ def _nm(um: float | None) -> int | None:
 
 
 def check_lamps(done: Done) -> None:
-    """At each ``on`` a second process had found the verdict's row; every verdict was shown."""
+    """At each ``on`` a second process had found the verdict; every verdict was shown."""
     assert all(seen["bin"] == seen["found_bin"] for seen in done.witness), done.witness
     shown = {seen["verdict"] for seen in done.witness}
     assert len(shown) == len(done.verdicts)
