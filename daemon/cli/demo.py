@@ -162,6 +162,10 @@ async def _until_closed(stage: Stage, shift: Shift) -> None:
         if dead is not None:
             raise BrokerError(dead)
         await asyncio.sleep(0.1)
+    if run.done():
+        # While its broker lives, and it tells all it has: children that were started in a
+        # thread of the loop's die with that thread, all at once.
+        stage.take_out("service", signal.SIGTERM)
     run.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await run
