@@ -76,8 +76,17 @@ class PromptClient(Client):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         """Take what aiomqtt's client takes."""
+        self._is_writing = False
         super().__init__(*args, **more)
         self._client.connect_timeout = _CONNECT_S
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        """Have the loop watch for room to write, but not for what is being written here.
+
+        It would begin in the loop's next round, when the socket may be closed already.
+        """
+        if not self._is_writing:
+            super()._on_socket_register_write(client, userdata, sock)
 
     def publish_now(
         self, topic: str, payload: str, *, retain: bool, properties: Properties | None
@@ -89,8 +98,17 @@ class PromptClient(Client):
         Returns:
             Whether it is on its way; False when the connection is gone.
         """
-        queued = self._client.publish(topic, payload, 1, retain, properties).rc
-        return MQTTErrorCode.MQTT_ERR_SUCCESS == queued == self._client.loop_write()
+        client = self._client
+        self._is_writing = True
+        try:
+            queued = client.publish(topic, payload, 1, retain, properties).rc
+            written = client.loop_write()
+        finally:
+            self._is_writing = False
+        sock = client.socket()
+        if sock is not None and client.want_write():  # no room: the rest goes by itself
+            super()._on_socket_register_write(client, None, sock)
+        return MQTTErrorCode.MQTT_ERR_SUCCESS == queued == written
 
 
 @dataclass(frozen=True, slots=True)
