@@ -185,19 +185,22 @@ class BenchRunner:
                 "%s: lot %s was closed; it is not opened again", self.by.bench, wanted.code
             )
             return
-        found = self.instruments.fitness(wanted.instruments)
-        if found.blocks:
-            self._lot_waits = "; ".join(found.blocks)
-            log.error(
-                "%s: lot %s is not opened before this is put right: %s", self.by.bench,
-                wanted.code, self._lot_waits,
-            )  # fmt: skip
-            return
-        try:
-            opening = self._with_rest(lot_of_file(self.config.section, wanted), self.config)
-        except CommandRefusedError as error:  # another article than the file's, say
-            raise StoreError(self._store.path, f"lot {wanted.code}: {error}") from error
-        self._store.open_lot(opening, self.by, self._stamp())
+        self._lot_waits = "; ".join(self.instruments.fitness(wanted.instruments).blocks)
+        if not self._lot_waits:
+            try:
+                opening = self._with_rest(lot_of_file(self.config.section, wanted), self.config)
+            except CommandRefusedError as error:  # it is put right through the service
+                self._lot_waits = str(error)
+            else:
+                self._store.open_lot(opening, self.by, self._stamp())
+                return
+        self._log_lot_that_waits(wanted.code)
+
+    def _log_lot_that_waits(self, code: str) -> None:
+        log.error(
+            "%s: lot %s is not opened before this is put right: %s",
+            self.by.bench, code, self._lot_waits,
+        )  # fmt: skip
 
     def _open_lot_that_waits(self) -> None:
         """Open the bench file's lot once what stood against it at the start is put right.
@@ -208,19 +211,21 @@ class BenchRunner:
         is_busy = self.lot is not None or self._state.check is not None or self.fault
         if not self._lot_waits or wanted is None or is_busy:
             return
-        blocks = "; ".join(self.instruments.fitness(wanted.instruments).blocks)
-        before, self._lot_waits = self._lot_waits, blocks
+        before = self._lot_waits
+        self._lot_waits = "; ".join(self.instruments.fitness(wanted.instruments).blocks)
         try:
-            if not blocks:
+            if not self._lot_waits:
                 self.open_lot(lot_of_file(self.config.section, wanted))
                 log.info("%s: lot %s is open: put right", self.by.bench, wanted.code)
-            elif blocks != before:
-                self._refresh(())
+                return
         except CommandRefusedError as error:
-            log.error("%s: lot %s is not opened: %s", self.by.bench, wanted.code, error)
+            self._lot_waits = str(error)
         except StoreError:
             self._lot_waits = before  # asked again at the next look
             raise
+        if self._lot_waits != before:
+            self._log_lot_that_waits(wanted.code)
+            self._refresh(())
 
     def _with_rest(self, opening: LotOpening, config: BenchConfig) -> LotOpening:
         """Return an opening with what the rule file says of its rest, and its draw.
@@ -622,6 +627,7 @@ class BenchRunner:
             StoreError: If it can't be kept.
         """
         self._store.resume_sampling(article, reason, role, self.by, self._stamp(), inbound)
+        self._open_lot_that_waits()
 
     def open_lot_or_refuse(self) -> LotView:
         """Return the open lot.

@@ -437,7 +437,18 @@ def test_an_aql_plan_is_switched_by_the_lots_on_record(
         bench, "lot-open", lot="L9", article="MR-10-MED", quantity=40, cells=40, bins_empty=True
     )
     assert "sampling of MR-10-MED is discontinued" in refused.text
+    path = bench.config.source.path  # a start with such a lot in the file has to be mendable
+    path.write_text(path.read_text("utf-8").replace("W-2611-A", "W-2612-A"), "utf-8")
+    bench.config = load(path)
+    bench.restart()
+    assert (bench.runner.lot, bench.word) == (None, "no-lot")
+    assert "MR-10-MED is discontinued" in bench.runner.shown.signals.reason
+    bench.runner.look_at_instruments()
+    assert (bench.runner.lot, bench.word) == (None, "no-lot")
     assert ask(bench, "lot-resume-sampling", article="MR-10-MED", reason="new taper tool").ok
+    assert bench.runner.lot is not None
+    assert bench.runner.lot.code == "W-2612-A"
+    assert ask(bench, "lot-close", reason="done", unproved="held").ok
     severities = [aql_lot(bench, f"M{n}", is_good=True).plan.severity for n in range(6)]
     assert severities == ["tightened"] * 5 + ["normal"]
 
