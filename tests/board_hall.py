@@ -75,5 +75,6 @@ def clamp(bench: BenchPublisher, pieces: int = 31) -> None:
 
 
 def is_live(page: Page) -> None:
-    first = page.locator('.bench[data-condition="live"]').first
+    """Wait for a bench that is drawn with its state: it may be heard, and live, before that."""
+    first = page.locator('.bench[data-condition="live"]:not([data-look="none"])').first
     expect(first).to_be_visible(timeout=LIVE_MS)

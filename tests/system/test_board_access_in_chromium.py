@@ -116,7 +116,7 @@ def test_a_bench_is_a_named_region_with_a_heading_below_the_pages_own(hall: Hall
 def test_a_screen_reader_is_told_of_trouble_but_not_of_every_clamping(hall: Hall) -> None:
     with hall.benches("North bench") as (bench,), hall.page() as page:
         clamp(bench)
-        # A bench heard before its state looks unknown, and turning from that is news: let it turn.
+        # A bench heard before its state looks unknown; turning from that is news: let it turn.
         expect(page.locator(".detail")).to_have_text("3/3", timeout=LIVE_MS)
         news = page.locator("#news")
         expect(news).to_have_attribute("aria-live", "polite")
