@@ -1,7 +1,5 @@
 """What somebody does about an alarm: answer a call, acknowledge, shelve, take off the shelf."""
 
-from dataclasses import replace
-
 from rules.alarm_list import ALARMS
 from rules.bench_alarms import alarm, end_calls, off_shelf, shelf_of, stands, text_of
 from rules.bench_model import (
@@ -14,6 +12,7 @@ from rules.bench_model import (
     CommandRefusedError,
     Result,
 )
+from rules.evolve import evolve
 from rules.facts import AlarmAckFact, AlarmShelfFact, Shelf
 from rules.foot_switch import CALLS
 
@@ -50,7 +49,7 @@ def _acknowledged(state: BenchState, asked: AlarmAcked) -> Result:
         raise CommandRefusedError(f"{asked.code} is shelved until {shelf.until_utc}")
     if asked.code in known:
         raise CommandRefusedError(f"{asked.code} was acknowledged by {known[asked.code]}")
-    state = replace(state, acknowledged=(*state.acknowledged, (asked.code, asked.role)))
+    state = evolve(state, acknowledged=(*state.acknowledged, (asked.code, asked.role)))
     return state, (AlarmAckFact(asked.code, text, asked.role),)
 
 
@@ -67,5 +66,5 @@ def _shelved(state: BenchState, shelf: Shelf) -> Result:
     text = text_of(state, shelf.code)
     others = tuple(known for known in state.shelves if known.code != shelf.code)
     seen = tuple(entry for entry in state.acknowledged if entry[0] != shelf.code)
-    state = replace(state, shelves=(*others, shelf), acknowledged=seen)
+    state = evolve(state, shelves=(*others, shelf), acknowledged=seen)
     return state, (AlarmShelfFact(shelf, text is not None, text or ""),)

@@ -65,6 +65,7 @@ from rules.capture_model import (
 from rules.check_facts import DisturbanceFact
 from rules.clamping import Clamping
 from rules.cycle import CycleState
+from rules.evolve import evolve
 from rules.facts import (
     ClampingFact,
     CorrectionFact,
@@ -144,11 +145,11 @@ def _taken(
 
 def _reading(state: BenchState, seen: Seen, rules: BenchRules, lot: LotView | None) -> Result:
     if seen.indicator not in state.seen:
-        state = replace(state, seen=state.seen | {seen.indicator})
+        state = evolve(state, seen=state.seen | {seen.indicator})
     facts: tuple[Fact, ...] = ()
     is_low = "low-battery" in seen.reading.flags
     if is_low != (seen.indicator in state.low):
-        state, facts = bench_alarms.battery(replace(state, low=state.low ^ {seen.indicator}))
+        state, facts = bench_alarms.battery(evolve(state, low=state.low ^ {seen.indicator}))
     state, more = _captured(state, seen, rules, lot)
     return state, (*facts, *more)
 
@@ -164,7 +165,7 @@ def _captured(
         )
     captured, outcomes = capture.step(state.capture, event, rules.capture)
     if captured is not state.capture:
-        state = replace(state, capture=captured)
+        state = evolve(state, capture=captured)
     facts: tuple[Fact, ...] = ()
     for outcome in outcomes:
         state, more = _outcome(state, outcome, rules, lot)
@@ -248,9 +249,9 @@ def _not_wanted(state: BenchState, lot: LotView | None) -> Refusal | None:
 
 def _clamping_started(state: BenchState, lot: LotView | None) -> Result:
     if state.check is not None:
-        return replace(state, is_measuring=True, begun="check"), ()
+        return evolve(state, is_measuring=True, begun="check"), ()
     refusal = why_refused(state, lot)
-    state = replace(state, is_measuring=True, begun=refusal or "counts")
+    state = evolve(state, is_measuring=True, begun=refusal or "counts")
     if refusal == "before-put-away" and state.put_away.wrong is not None:
         return state, ()  # the wrong bin is the alarm
     if refusal == "before-put-away":
@@ -266,7 +267,7 @@ def _clamping_ended(
 ) -> Result:
     """Give a clamping to the piece it was begun for, never to another."""
     refusal = state.begun or "begun-before"
-    state = replace(state, is_measuring=False, begun=None)
+    state = evolve(state, is_measuring=False, begun=None)
     if refusal == "check":
         return bench_check.seat_ended(state, clamping, rules)
     if refusal == "counts":
@@ -277,7 +278,7 @@ def _clamping_ended(
         return refused(state, reason, clamping.ended_ns, clamping)
     is_new = state.piece is None
     piece = lot.next_piece if state.piece is None else state.piece
-    state = replace(state, piece=piece, refused=None)
+    state = evolve(state, piece=piece, refused=None)
     at = state.cycle
     state, facts = _cycle_step(state, cycle.ClampingEnded(clamping), rules)
     first = facts[0]
@@ -288,7 +289,7 @@ def _clamping_ended(
 def _cycle_step(state: BenchState, event: cycle.CycleEvent, rules: BenchRules) -> Result:
     before = state.cycle
     after, outcomes = cycle.step(before, event, rules.grading)
-    state = replace(state, cycle=after)
+    state = evolve(state, cycle=after)
     piece = state.piece
     assert piece is not None  # a cycle belongs to a piece
     facts: tuple[Fact, ...] = ()
@@ -305,7 +306,7 @@ def _cycle_step(state: BenchState, event: cycle.CycleEvent, rules: BenchRules) -
                     waits, _ = put_away.step(
                         state.put_away, put_away.Graded(decision.bin), rules.put_away
                     )
-                    state = replace(state, put_away=waits, grade=decision.grade)
+                    state = evolve(state, put_away=waits, grade=decision.grade)
             case cycle.RetryRefused(reason):
                 raise CommandRefusedError(reason)
     return state, facts
@@ -324,10 +325,10 @@ def _line_lost(
     others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     lost = (*others, (event.indicator, event.reason))
     if others != state.lost:
-        return bench_alarms.lost(replace(state, lost=lost))
+        return bench_alarms.lost(evolve(state, lost=lost))
     state, facts = _captured(state, event, rules, lot)
     state = bench_check.interrupted(state, f"{event.indicator}: {event.reason}")
-    state = replace(
+    state = evolve(
         state,
         lost=lost,
         is_measuring=False,
@@ -348,7 +349,7 @@ def _line_back(
     lost = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     if lost == state.lost:
         return state, ()
-    state, facts = _captured(replace(state, lost=lost), event, rules, lot)
+    state, facts = _captured(evolve(state, lost=lost), event, rules, lot)
     state, more = bench_alarms.lost(state)
     if rules.check is not None:
         facts = (*facts, DisturbanceFact("reconnect", event.indicator))
@@ -357,9 +358,9 @@ def _line_back(
 
 def _signal_fault(state: BenchState, event: SignalFault) -> Result:
     """Take note of a wired signal that can't be believed: a press that began is none."""
-    state = replace(state, signal_faults=without(state.signal_faults, event))
+    state = evolve(state, signal_faults=without(state.signal_faults, event))
     if event.signal == "foot":
-        state = replace(state, foot_down_ns=None)
+        state = evolve(state, foot_down_ns=None)
     faults = state.signal_faults
     return alarm(state, "signal-fault", bool(faults), joined(faults))
 
@@ -395,11 +396,11 @@ def _foot(state: BenchState, edge: Edge, rules: BenchRules, lot: LotView | None)
     """Take the foot switch when it is let go: only then is it known which press it was."""
     where = foot_place(state, rules, lot)
     if edge.is_on:
-        return replace(state, foot_down_ns=edge.at_ns, foot_down_in=where), ()
+        return evolve(state, foot_down_ns=edge.at_ns, foot_down_in=where), ()
     if state.foot_down_ns is None:
         return state, ()  # held down since before the start: nobody pressed it
     held_ns = edge.at_ns - state.foot_down_ns
-    state = replace(state, foot_down_ns=None)
+    state = evolve(state, foot_down_ns=None)
     match foot_switch.meaning(state.foot_down_in, where, rules.foot.press(held_ns)):
         case "nothing":
             return state, ()
@@ -428,7 +429,7 @@ def _put_away(
 ) -> Result:
     waits, outcomes = put_away.step(state.put_away, event, rules.put_away)
     piece, number, expected = state.piece, state.cycle.number, state.put_away.pending
-    state = replace(state, put_away=waits)
+    state = evolve(state, put_away=waits)
     facts: tuple[Fact, ...] = ()
     for outcome in outcomes:
         match outcome:
@@ -456,7 +457,7 @@ def _closed(state: BenchState, lot: LotView | None, bin_id: str) -> Result:
         facts = (*facts, LotFact("order-filled"))
     elif lot is not None and lot.is_exhausted:
         facts = (*facts, LotFact("exhausted", "every piece of the lot was measured"))
-    return replace(state, piece=None, grade=None, cycle=CycleState()), facts
+    return evolve(state, piece=None, grade=None, cycle=CycleState()), facts
 
 
 # --- what the lead asks -----------------------------------------------------------------------
@@ -507,7 +508,7 @@ def _retry(state: BenchState, asked: RetryAsked, rules: BenchRules) -> Result:
     opened = CycleOpenedFact(
         state.piece or 0, state.cycle.number, state.cycle.kind, asked.reason, asked.role
     )
-    state, cleared = clear(replace(state, put_away=void, grade=None))
+    state, cleared = clear(evolve(state, put_away=void, grade=None))
     return state, (*facts, opened, *cleared)
 
 
@@ -524,7 +525,7 @@ def _remeasure(state: BenchState, asked: RemeasureAsked) -> Result:
         )
     again = CycleState(asked.cycle + 1, "re-measured", retries=asked.retries)
     opened = CycleOpenedFact(piece, again.number, again.kind, decided.reason, decided.role)
-    return replace(state, piece=piece, cycle=again), (decided, opened)
+    return evolve(state, piece=piece, cycle=again), (decided, opened)
 
 
 def _regrade(state: BenchState, asked: RegradeAsked) -> Result:
@@ -534,7 +535,7 @@ def _regrade(state: BenchState, asked: RegradeAsked) -> Result:
     _check_hands_free(state, piece)
     settled = CycleState(asked.cycle, asked.kind, is_settled=True, was_put_away=True)
     waits = put_away.PutAwayState(asked.bin)
-    state = replace(state, piece=piece, cycle=settled, put_away=waits, grade=decided.grade)
+    state = evolve(state, piece=piece, cycle=settled, put_away=waits, grade=decided.grade)
     return state, (replace(decided, bin=asked.bin),)
 
 
@@ -557,6 +558,6 @@ def _abandon(state: BenchState, asked: Abandoned, rules: BenchRules) -> Result:
     void, _ = put_away.step(state.put_away, put_away.Voided(), rules.put_away)
     correction = CorrectionFact(piece, number, "abandoned", asked.reason, asked.role)
     begun = "begun-before" if state.begun == "counts" else state.begun
-    state = replace(state, put_away=void, grade=None, piece=None, begun=begun)
+    state = evolve(state, put_away=void, grade=None, piece=None, begun=begun)
     state, cleared = clear(state)
-    return replace(state, cycle=CycleState()), (*facts, correction, *cleared)
+    return evolve(state, cycle=CycleState()), (*facts, correction, *cleared)

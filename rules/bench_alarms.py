@@ -9,6 +9,7 @@ from dataclasses import replace
 from rules import foot_switch
 from rules.alarm_list import ALARMS
 from rules.bench_model import BenchState, Changing, Result
+from rules.evolve import evolve
 from rules.facts import AlarmCode, AlarmFact, Fact, Shelf
 from rules.foot_switch import CALLS
 from rules.line_events import SignalFault
@@ -53,7 +54,7 @@ def alarm(
     if is_on == (was is not None):
         if waiting is not None:
             others = tuple(one for one in state.changing if one.code != code)
-            state = replace(state, changing=others)
+            state = evolve(state, changing=others)
         return (state, ()) if not is_on or text == was else turn(state, code, is_on, text)
     one = ALARMS[code]
     if at_once or not (one.on_ns if is_on else one.off_ns):
@@ -61,13 +62,13 @@ def alarm(
     others = tuple(other for other in state.changing if other.code != code)
     since_ns = waiting.since_ns if waiting is not None else None
     waits = Changing(code, is_on, text, since_ns)
-    return replace(state, changing=(*others, waits)), ()
+    return evolve(state, changing=(*others, waits)), ()
 
 
 def turn(state: BenchState, code: AlarmCode, is_on: bool, text: str) -> Result:
     """Raise an alarm (unacknowledged) or return it to normal."""
     others = tuple(entry for entry in state.alarms if entry[0] != code)
-    state = replace(
+    state = evolve(
         state,
         alarms=(*others, (code, text)) if is_on else others,
         acknowledged=tuple(entry for entry in state.acknowledged if entry[0] != code),
@@ -82,7 +83,7 @@ def passed(state: BenchState, at_ns: int) -> Result:
     for one in state.changing:
         if one.since_ns is None:
             seen = replace(one, since_ns=at_ns)
-            state = replace(
+            state = evolve(
                 state, changing=tuple(seen if o is one else o for o in state.changing)
             )
         elif at_ns - one.since_ns >= _delay_ns(one):
@@ -102,7 +103,7 @@ def _delay_ns(one: Changing) -> int:
 
 def off_shelf(state: BenchState, code: AlarmCode, why: str) -> Result:
     """Take an alarm off the shelf: where its condition is there it is raised anew."""
-    state = replace(state, shelves=tuple(s for s in state.shelves if s.code != code))
+    state = evolve(state, shelves=tuple(s for s in state.shelves if s.code != code))
     text = text_of(state, code)
     if text is None:
         return state, (AlarmFact(code, False, why),)

@@ -17,6 +17,7 @@ from rules.capture_model import Edge, LineLost, Seen, Tick
 from rules.check_at_bench import CheckAtWork, CheckRules
 from rules.check_facts import CheckFact
 from rules.clamping import Clamping
+from rules.evolve import evolve
 from rules.facts import AlarmCode, Fact
 
 
@@ -44,7 +45,7 @@ def taken(
 
 def due_changed(state: BenchState, event: DueChanged, rules: BenchRules) -> Result:
     """Take note of what is due: a warning first, then an alarm; a failed check is its own."""
-    state = replace(state, due=event.due, fitness=event.standing)
+    state = evolve(state, due=event.due, fitness=event.standing)
     if event.disturbed and rules.check is not None:
         state = _begun_anew(state, rules.check, event.disturbed)
     level, text = event.due.level, "; ".join(event.due.reasons)
@@ -83,7 +84,7 @@ def begin(state: BenchState, asked: CheckBegun, rules: BenchRules) -> Result:
     if state.is_measuring:
         raise CommandRefusedError("a clamping is being measured: let it end")
     at_work = check_at_bench.begin(wanted, state.fitness.good, asked.by, asked.role)
-    return replace(state, check=at_work), ()
+    return evolve(state, check=at_work), ()
 
 
 def stop(state: BenchState, asked: CheckStopped, rules: BenchRules) -> Result:
@@ -100,7 +101,7 @@ def stop(state: BenchState, asked: CheckStopped, rules: BenchRules) -> Result:
     fact = check_at_bench.broken_off(state.check, wanted, asked.reason, asked.role)
     begun = "begun-before" if state.begun == "check" else state.begun
     state = _swept_again(state, rules)
-    return replace(state, check=None, begun=begun), (fact,)
+    return evolve(state, check=None, begun=begun), (fact,)
 
 
 def passed(state: BenchState, at_ns: int, rules: BenchRules) -> Result:
@@ -112,7 +113,7 @@ def passed(state: BenchState, at_ns: int, rules: BenchRules) -> Result:
     if at_work is None or wanted is None or state.is_measuring or at_work.face.is_reading:
         return state, ()
     if at_work.since_ns is None:
-        return replace(state, check=replace(at_work, since_ns=at_ns)), ()
+        return evolve(state, check=replace(at_work, since_ns=at_ns)), ()
     late = check_at_bench.late_text(at_work, wanted, at_ns)
     return _given_up(state, late, rules) if late else (state, ())
 
@@ -122,7 +123,7 @@ def _given_up(state: BenchState, late: str, rules: BenchRules) -> Result:
     assert at_work is not None  # the callers asked
     assert wanted is not None
     fact = check_at_bench.broken_off(at_work, wanted, late, "service")
-    return replace(_swept_again(state, rules), check=None), (fact,)
+    return evolve(_swept_again(state, rules), check=None), (fact,)
 
 
 def _asked_for(rules: BenchRules) -> CheckRules:
@@ -141,7 +142,7 @@ def _begun_anew(state: BenchState, wanted: CheckRules, why: str) -> BenchState:
         return state
     anew = check_at_bench.begin(wanted, state.fitness.good, at_work.by, at_work.role)
     begun = "begun-before" if state.begun == "check" else state.begun
-    return replace(state, check=replace(anew, note=f"{why}: begun anew"), begun=begun)
+    return evolve(state, check=replace(anew, note=f"{why}: begun anew"), begun=begun)
 
 
 def interrupted(state: BenchState, why: str) -> BenchState:
@@ -149,7 +150,7 @@ def interrupted(state: BenchState, why: str) -> BenchState:
     if state.check is None:
         return state
     anew = replace(state.check, seats=(), note=why, face=static_step.StepState(), since_ns=None)
-    return replace(state, check=anew)
+    return evolve(state, check=anew)
 
 
 # --- a static step: the spindle stands, and capture sees nothing of it ------------------------
@@ -197,10 +198,10 @@ def _stepped(state: BenchState, event: static_step.StepEvent, rules: BenchRules)
                 after, fact = check_at_bench.face_spoiled(at_work, outcome, wanted)
         after = after if after is None else replace(after, since_ns=None)
     if after is None or after.kind != at_work.kind:
-        state = _swept_again(replace(state, check=at_work), rules)
+        state = _swept_again(evolve(state, check=at_work), rules)
     elif static_step.face_of(after.seat)[0] != number:  # another indicator, its own unit
         after = replace(after, face=static_step.StepState(seen_ns=face.seen_ns))
-    return replace(state, check=after), () if fact is None else (fact,)
+    return evolve(state, check=after), () if fact is None else (fact,)
 
 
 def _swept_again(state: BenchState, rules: BenchRules) -> BenchState:
@@ -210,7 +211,7 @@ def _swept_again(state: BenchState, rules: BenchRules) -> BenchState:
         return state
     lost = LineLost(rules.capture.indicators[0].id, seen_ns)
     forgot, _ = capture.step(state.capture, lost, rules.capture)
-    return replace(state, capture=forgot)
+    return evolve(state, capture=forgot)
 
 
 def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Result:
@@ -227,7 +228,7 @@ def seat_ended(state: BenchState, clamping: Clamping, rules: BenchRules) -> Resu
     # A seat without a result leaves the one before it as old as it was.
     if at_work is not None and (not at_work.seats or at_work.seats != before.seats):
         at_work = replace(at_work, since_ns=clamping.ended_ns)
-    state = replace(state, check=at_work)
+    state = evolve(state, check=at_work)
     if fact is None:
         return state, ()
     state, told = _drift(state, fact, rules.check)

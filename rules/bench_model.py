@@ -227,7 +227,7 @@ class RefusedRun:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: changed by ``evolve``
 class BenchState:
     """Where one bench stands.
 

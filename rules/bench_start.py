@@ -16,6 +16,7 @@ from rules.bench_alarms import (
 from rules.bench_model import BenchEvent, BenchState, Result
 from rules.capture_model import LineBack, LineLost
 from rules.cycle import CycleState
+from rules.evolve import evolve
 from rules.facts import AlarmCode, AlarmFact, CycleEndedFact, Fact, Shelf
 from rules.line_events import SignalFault
 from rules.lot import OpenWork
@@ -39,7 +40,7 @@ def resume(work: OpenWork | None) -> Result:
         state = BenchState(cycle=settled, put_away=waits, piece=work.piece, grade=work.grade)
         if work.wrong is not None:
             text = wrong_bin(work.piece, work.bin, work.wrong)
-            state = replace(state, alarms=(("wrong-bin", text),))
+            state = evolve(state, alarms=(("wrong-bin", text),))
         return state, ()
     if work.clampings == 0 and not work.is_interrupted:
         again = CycleState(work.cycle, work.kind, retries=work.retries)
@@ -74,14 +75,14 @@ def with_lines(fresh: BenchState, before: BenchState, *, is_new_lot: bool) -> Be
     ]
     own = {code for code, _ in fresh.alarms}
     alarms = (*fresh.alarms, *(entry for entry in kept if entry[0] not in own))
-    state = replace(state, alarms=alarms)
+    state = evolve(state, alarms=alarms)
     state = _with_line_alarms(state)
     seen_before = tuple(
         (code, role)
         for code, role in before.acknowledged
         if text_of(state, code) is not None and text_of(state, code) == text_of(before, code)
     )
-    return replace(state, acknowledged=seen_before)
+    return evolve(state, acknowledged=seen_before)
 
 
 def _with_line_alarms(state: BenchState) -> BenchState:
@@ -90,7 +91,7 @@ def _with_line_alarms(state: BenchState) -> BenchState:
     text = joined(state.signal_faults)
     state, _ = alarm(state, "signal-fault", bool(text), text)
     come = tuple((one.code, one.text) for one in state.changing if one.is_on)
-    return replace(state, alarms=(*state.alarms, *come), changing=())
+    return evolve(state, alarms=(*state.alarms, *come), changing=())
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +119,12 @@ def with_record(state: BenchState, known: Sequence[AlarmOnRecord]) -> BenchState
     own = dict(state.alarms)
     for one in known:
         if one.shelf is not None:
-            state = replace(state, shelves=(*state.shelves, one.shelf))
+            state = evolve(state, shelves=(*state.shelves, one.shelf))
         if one.text and ALARMS[one.code].is_kept and one.code not in own:
-            state = replace(state, alarms=(*state.alarms, (one.code, one.text)))
+            state = evolve(state, alarms=(*state.alarms, (one.code, one.text)))
         if one.acknowledged_by and text_of(state, one.code) == one.text:
             seen = (*state.acknowledged, (one.code, one.acknowledged_by))
-            state = replace(state, acknowledged=seen)
+            state = evolve(state, acknowledged=seen)
     return state
 
 
@@ -152,10 +153,10 @@ def settled(state: BenchState, on_record: Mapping[AlarmCode, str], why: str) -> 
 def note_line(state: BenchState, event: BenchEvent) -> BenchState:
     """Return the state knowing whether a line speaks, while nothing else is taken."""
     if isinstance(event, SignalFault):
-        return replace(state, signal_faults=without(state.signal_faults, event))
+        return evolve(state, signal_faults=without(state.signal_faults, event))
     if not isinstance(event, LineLost | LineBack):
         return state
     others = tuple(entry for entry in state.lost if entry[0] != event.indicator)
     if isinstance(event, LineLost):
         others = (*others, (event.indicator, event.reason))
-    return replace(state, lost=others)
+    return evolve(state, lost=others)

@@ -30,6 +30,7 @@ from rules.capture_model import (
     ValueRefused,
 )
 from rules.clamping import Clamping, Loosening, PositionRunOut
+from rules.evolve import evolve
 from rules.exact_vector import exact_vector
 from rules.likeness import DIRECTED, are_alike
 from rules.ruleset import EVIDENCE_RANK, Evidence
@@ -66,7 +67,7 @@ Result = tuple[CaptureState, tuple[CaptureOutcome, ...]]
 def step(state: CaptureState, event: CaptureEvent, rules: CaptureRules) -> Result:
     """Return the next state and what came out of it. Pure: no clock, no I/O."""
     if not state.tracks:
-        state = replace(state, tracks=tuple(Track() for _ in rules.indicators))
+        state = evolve(state, tracks=tuple(Track() for _ in rules.indicators))
     match event:
         case Seen() if rules.mode == "single-value":
             return _single_value(state, event, rules)
@@ -88,7 +89,7 @@ def step(state: CaptureState, event: CaptureEvent, rules: CaptureRules) -> Resul
 def _single_value(state: CaptureState, seen: Seen, rules: CaptureRules) -> Result:
     last, value = state.last_value_ns, seen.reading.value_nm
     # A refused value moves the time too: a stream of values must never become clampings.
-    state = replace(state, last_value_ns=seen.at_ns)
+    state = evolve(state, last_value_ns=seen.at_ns)
     if last is not None and seen.at_ns - last < rules.reclamp_min_ns:
         return state, (ValueRefused("too-soon", value, seen.at_ns),)
     sweep = _single_sweep(seen)
@@ -115,7 +116,7 @@ def _rising(
         return state, ()
     fell = state.last_value_nm is not None and value_nm < state.last_value_nm
     was_on, rising = state.rising >= NEVER_FELL, 1 if fell else state.rising + 1
-    state = replace(state, last_value_nm=value_nm, rising=rising)
+    state = evolve(state, last_value_nm=value_nm, rising=rising)
     if (rising >= NEVER_FELL) == was_on:
         return state, ()
     text = "" if was_on else f"{rising} values in a row, none below the last: is it reset?"
@@ -177,15 +178,15 @@ def _unusual(
 ) -> Result:
     """Take a reading that is the first one, the first good one again, or faulty."""
     at_ns, angle = seen.at_ns, seen.reading.angle_udeg
-    track = replace(state.tracks[which], fault=fault, unit=seen.reading.unit)
+    track = evolve(state.tracks[which], fault=fault, unit=seen.reading.unit)
     if fault in DOUBTFUL or value is None:
         # Such a value tells that the indicator speaks, not where the stylus is.
-        track = replace(track, out_since_ns=None)
+        track = evolve(track, out_since_ns=None)
         state = _with_track(state, which, track)
         return (_stylus_on(state, at_ns) if state.phase == "away" else state), ()
     if fault == "offset-changed":
         track = shifted(track, value)
-    track = replace(track, fault=None, has_offset="offset-set" in seen.reading.flags)
+    track = evolve(track, fault=None, has_offset="offset-set" in seen.reading.flags)
     state = _with_track(state, which, track)
     return _stylus_seen(state, which, value, at_ns, angle, rules)
 
@@ -202,7 +203,7 @@ def _stylus_seen(
     match state.phase:
         case "sweeping":
             track = state.tracks[which]
-            track = replace(
+            track = evolve(
                 track,
                 at_ns=(*track.at_ns, at_ns),
                 value_nm=(*track.value_nm, value),
@@ -229,7 +230,7 @@ def _noted(
     """Keep the last reading before a sweep: it is the first one of the sweep."""
     track = state.tracks[which]
     angles = () if angle is None else (angle,)
-    track = replace(
+    track = evolve(
         track, out_since_ns=None, at_ns=(at_ns,), value_nm=(value,), angle_udeg=angles
     )
     return _with_track(state, which, track)
@@ -237,17 +238,17 @@ def _noted(
 
 def _with_track(state: CaptureState, which: int, track: Track) -> CaptureState:
     tracks = state.tracks
-    return replace(state, tracks=(*tracks[:which], track, *tracks[which + 1 :]))
+    return evolve(state, tracks=(*tracks[:which], track, *tracks[which + 1 :]))
 
 
 def _stylus_on(state: CaptureState, at_ns: int) -> CaptureState:
     if any(track.out_since_ns is not None for track in state.tracks):
         return state
-    state = replace(state, since_ns=at_ns, is_removed=False)
+    state = evolve(state, since_ns=at_ns, is_removed=False)
     if state.loosening is None:
-        return replace(state, phase="done")
-    tracks = tuple(replace(track, rest_nm=None, rest_udeg=None) for track in state.tracks)
-    return replace(state, phase="resting", waits_since_ns=at_ns, tracks=tracks)
+        return evolve(state, phase="done")
+    tracks = tuple(evolve(track, rest_nm=None, rest_udeg=None) for track in state.tracks)
+    return evolve(state, phase="resting", waits_since_ns=at_ns, tracks=tracks)
 
 
 # --- from rest to the sweep --------------------------------------------------------------
@@ -256,14 +257,14 @@ def _stylus_on(state: CaptureState, at_ns: int) -> CaptureState:
 def _turned_to(state: CaptureState, angle_udeg: int, at_ns: int) -> CaptureState:
     """Note since when the spindle turns, as the angle in the frames tells."""
     if state.mark_udeg is None:
-        return replace(state, mark_udeg=angle_udeg, mark_ns=at_ns)
+        return evolve(state, mark_udeg=angle_udeg, mark_ns=at_ns)
     way = abs(unwrapped((state.mark_udeg, angle_udeg))[1])
     if way <= CREEP_UDEG:
         if state.running_since_ns is not None and at_ns - state.mark_ns >= STOPPED_NS:
-            return replace(state, running_since_ns=None)
+            return evolve(state, running_since_ns=None)
         return state
     running_ns = state.running_since_ns if state.running_since_ns is not None else at_ns
-    return replace(state, mark_udeg=angle_udeg, mark_ns=at_ns, running_since_ns=running_ns)
+    return evolve(state, mark_udeg=angle_udeg, mark_ns=at_ns, running_since_ns=running_ns)
 
 
 def _resting_by_angle(
@@ -281,7 +282,7 @@ def _resting_by_angle(
         return state, ()
     track = state.tracks[which]
     if track.rest_udeg is None:
-        return _with_track(state, which, replace(track, rest_udeg=angle)), ()
+        return _with_track(state, which, evolve(track, rest_udeg=angle)), ()
     if abs(unwrapped((track.rest_udeg, angle))[1]) < STARTED_UDEG:
         return state, ()
     return _begin_sweep(state, at_ns, (), rules)
@@ -308,13 +309,13 @@ def _resting(
     is_rest = not state.must_rest or rested_ns >= max(rules.settle_ns, sweep.standstill_ns)
     if track.rest_nm is not None and is_rest:
         tracks = tuple(_with_band(t) if t.value_nm else t for t in state.tracks)
-        return replace(state, phase="running-up", since_ns=at_ns, tracks=tracks), ()
-    return _with_track(state, which, replace(track, rest_nm=value, rest_since_ns=at_ns)), ()
+        return evolve(state, phase="running-up", since_ns=at_ns, tracks=tracks), ()
+    return _with_track(state, which, evolve(track, rest_nm=value, rest_since_ns=at_ns)), ()
 
 
 def _with_band(track: Track) -> Track:
     rest_nm = track.rest_nm if track.rest_nm is not None else track.value_nm[-1]
-    return replace(track, band_low_nm=rest_nm, band_high_nm=rest_nm)
+    return evolve(track, band_low_nm=rest_nm, band_high_nm=rest_nm)
 
 
 def _running_up(
@@ -325,7 +326,7 @@ def _running_up(
     low, high = min(track.band_low_nm, value), max(track.band_high_nm, value)
     if run_ns < rules.run_up_ns // 2:
         low = high = value  # the first movement may have been a knock
-    state = _with_track(state, which, replace(track, band_low_nm=low, band_high_nm=high))
+    state = _with_track(state, which, evolve(track, band_low_nm=low, band_high_nm=high))
     if _leaps(track, value, rules):
         return _hand_at_work(state, at_ns), ()
     if run_ns < rules.run_up_ns:
@@ -341,8 +342,8 @@ def _leaps(track: Track, value: int, rules: CaptureRules) -> bool:
 
 def _hand_at_work(state: CaptureState, at_ns: int) -> CaptureState:
     """Rest anew: what moved the pin was no spindle."""
-    tracks = tuple(replace(track, rest_nm=None) for track in state.tracks)
-    return replace(state, phase="resting", since_ns=at_ns, tracks=tracks)
+    tracks = tuple(evolve(track, rest_nm=None) for track in state.tracks)
+    return evolve(state, phase="resting", since_ns=at_ns, tracks=tracks)
 
 
 def _is_moving(state: CaptureState, rules: CaptureRules) -> bool:
@@ -361,8 +362,8 @@ def _begin_sweep(
         return _still_clamped(state, at_ns), ()
     if state.ended_ns is not None and at_ns - state.ended_ns < rules.reclamp_min_ns:
         return _still_clamped(state, at_ns), ()  # no hand is so quick: it is the same one
-    tracks = tuple(replace(t, jump_since_ns=None, jump_from_nm=None) for t in state.tracks)
-    state = replace(
+    tracks = tuple(evolve(t, jump_since_ns=None, jump_from_nm=None) for t in state.tracks)
+    state = evolve(
         state, phase="sweeping", since_ns=at_ns, index_ns=index_ns, second_ns=(), tracks=tracks
     )
     return state, (ClampingStarted(at_ns),)
@@ -370,8 +371,8 @@ def _begin_sweep(
 
 def _still_clamped(state: CaptureState, at_ns: int) -> CaptureState:
     """Take the evidence back: nobody opens a nut on a turning spindle."""
-    tracks = tuple(replace(rested(t), at_ns=t.at_ns, value_nm=t.value_nm) for t in state.tracks)
-    return replace(state, phase="done", loosening=None, since_ns=at_ns, tracks=tracks)
+    tracks = tuple(evolve(rested(t), at_ns=t.at_ns, value_nm=t.value_nm) for t in state.tracks)
+    return evolve(state, phase="done", loosening=None, since_ns=at_ns, tracks=tracks)
 
 
 # --- the sweep ---------------------------------------------------------------------------
@@ -431,7 +432,7 @@ def whole_now(state: CaptureState, rules: CaptureRules) -> Result:
     """
     at_ns = min(track.at_ns[-1] for track in state.tracks)
     if state.turn_ns is not None:
-        state = replace(state, index_ns=(at_ns - state.turn_ns, at_ns))
+        state = evolve(state, index_ns=(at_ns - state.turn_ns, at_ns))
     return _end_clamping(state, None, at_ns, _by_one_turn(rules))
 
 
@@ -454,7 +455,7 @@ def _watch_for_jump(
         state = _with_track(state, which, track)
     if jump is None:
         return state, ()
-    return _loosened(replace(state, since_ns=at_ns, waits_since_ns=at_ns), jump)
+    return _loosened(evolve(state, since_ns=at_ns, waits_since_ns=at_ns), jump)
 
 
 def _loosened(state: CaptureState, loosening: Loosening) -> Result:
@@ -464,20 +465,20 @@ def _loosened(state: CaptureState, loosening: Loosening) -> Result:
         return state, ()
     phase: Phase = "resting" if state.phase == "done" else state.phase
     tracks = tuple(
-        replace(track, low_nm=None, high_nm=None, jump_since_ns=None, rest_nm=None)
+        evolve(track, low_nm=None, high_nm=None, jump_since_ns=None, rest_nm=None)
         for track in state.tracks
     )
     must_rest = state.must_rest or state.phase == "done"
-    state = replace(state, phase=phase, loosening=loosening, must_rest=must_rest, tracks=tracks)
+    state = evolve(state, phase=phase, loosening=loosening, must_rest=must_rest, tracks=tracks)
     return state, (Loosened(loosening),)
 
 
 def _stylus_off(state: CaptureState, which: int, at_ns: int, rules: CaptureRules) -> Result:
     track = state.tracks[which]
     if track.out_since_ns is None:
-        state = _with_track(state, which, replace(track, out_since_ns=at_ns))
+        state = _with_track(state, which, evolve(track, out_since_ns=at_ns))
         if state.phase != "sweeping":
-            state = replace(state, phase="away", since_ns=at_ns)
+            state = evolve(state, phase="away", since_ns=at_ns)
         return state, ()
     return _while_off(state, at_ns, rules)
 
@@ -490,11 +491,11 @@ def _while_off(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
     if off_ns >= rules.lift_ns:
         if state.phase == "sweeping":
             state, outcomes = _end_clamping(state, "lifted", at_ns, rules)
-        state = replace(state, must_rest=False)
+        state = evolve(state, must_rest=False)
         state, loosened = _loosened(state, Loosening("stylus-lift", since, None, off_ns))
         outcomes = (*outcomes, *loosened)
     if off_ns >= rules.removal_ns and not state.is_removed:
-        state = replace(state, is_removed=True)
+        state = evolve(state, is_removed=True)
         outcomes = (*outcomes, Removed(at_ns))
     return state, outcomes
 
@@ -512,7 +513,7 @@ def _edge(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
             said: Evidence = "foot-switch" if edge.signal == "foot" else "torque-pulse"
             if state.phase in ("sweeping", "running-up"):
                 return state, ()  # nobody opens a nut on a turning spindle
-            state = replace(state, since_ns=edge.at_ns, waits_since_ns=edge.at_ns)
+            state = evolve(state, since_ns=edge.at_ns, waits_since_ns=edge.at_ns)
             return _loosened(state, Loosening(said, edge.at_ns))
         case "run" if rules.sweep.proof in TIMED and rules.sweep.has_run_contact:
             return _run_contact(state, edge, rules)
@@ -522,8 +523,8 @@ def _edge(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
 
 def _run_contact(state: CaptureState, edge: Edge, rules: CaptureRules) -> Result:
     if edge.is_on:
-        return replace(state, running_since_ns=edge.at_ns), ()
-    state = replace(state, running_since_ns=None)
+        return evolve(state, running_since_ns=edge.at_ns), ()
+    state = evolve(state, running_since_ns=None)
     if state.phase == "sweeping":
         return _end_clamping(state, "stopped", edge.at_ns, rules)
     return state, ()
@@ -537,13 +538,13 @@ def _index(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result:
     if last is not None and at_ns - last < max(INDEX_BOUNCE_NS, too_soon_ns):
         return state, ()
     if sweep.proof != "index":
-        return replace(state, last_index_ns=at_ns), ()
+        return evolve(state, last_index_ns=at_ns), ()
     state = _turned(state, at_ns, rules)
     if state.phase == "sweeping":
         rocked = sweep.second_flag_deg and not any(
             at > state.index_ns[-1] for at in state.second_ns
         )
-        state = replace(state, index_ns=(*state.index_ns, at_ns))
+        state = evolve(state, index_ns=(*state.index_ns, at_ns))
         return _end_clamping(state, "turned-back", at_ns, rules) if rocked else (state, ())
     if state.phase == "resting" and at_ns - state.since_ns >= rules.settle_ns:
         return _begin_sweep(state, at_ns, (at_ns,), rules)
@@ -554,11 +555,11 @@ def _second_flag(state: CaptureState, at_ns: int, rules: CaptureRules) -> Result
     last = state.last_second_ns
     if last is not None and at_ns - last < INDEX_BOUNCE_NS:
         return state, ()
-    state = replace(state, last_second_ns=at_ns)
+    state = evolve(state, last_second_ns=at_ns)
     if state.phase != "sweeping":
         return state, ()
     rocked = any(at > state.index_ns[-1] for at in state.second_ns)
-    state = replace(state, second_ns=(*state.second_ns, at_ns))
+    state = evolve(state, second_ns=(*state.second_ns, at_ns))
     return _end_clamping(state, "turned-back", at_ns, rules) if rocked else (state, ())
 
 
@@ -568,8 +569,8 @@ def _turned(state: CaptureState, at_ns: int, rules: CaptureRules) -> CaptureStat
     patience_ns = slowest if state.turn_ns is None else min(slowest, state.turn_ns * 3 // 2)
     last = state.last_index_ns
     if last is None or at_ns - last > patience_ns:
-        return replace(state, last_index_ns=at_ns, turn_ns=None, running_since_ns=at_ns)
-    return replace(state, last_index_ns=at_ns, turn_ns=at_ns - last)
+        return evolve(state, last_index_ns=at_ns, turn_ns=None, running_since_ns=at_ns)
+    return evolve(state, last_index_ns=at_ns, turn_ns=at_ns - last)
 
 
 def _forget(state: CaptureState, at_ns: int) -> CaptureState:
@@ -635,7 +636,7 @@ def _end_clamping(
     started = min((p.sweep.at_ns[0] for p in positions if p.sweep.at_ns), default=at_ns)
     clamping = Clamping("sweep", started, at_ns, positions, state.loosening)
     is_off = any(track.out_since_ns is not None for track in state.tracks)
-    state = replace(
+    state = evolve(
         state,
         phase="away" if is_off else "done",
         loosening=None,
@@ -659,7 +660,7 @@ def _compared(
         return state, ()
     step_nm = max(indicator.sweep.step_nm for indicator in rules.indicators)
     alike = bool(state.last) and are_alike(state.last, clamping.positions, step_nm)
-    was, state = state.is_alike, replace(state, last=clamping.positions, is_alike=alike)
+    was, state = state.is_alike, evolve(state, last=clamping.positions, is_alike=alike)
     if alike == was:
         return state, ()
     text = "two clampings read alike; was the nut opened and the collet rotated?"

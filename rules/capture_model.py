@@ -171,7 +171,7 @@ CaptureOutcome = ClampingStarted | ClampingEnded | Loosened | Removed | ValueRef
 Phase = Literal["away", "resting", "running-up", "sweeping", "done"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: changed by ``evolve``
 class Track:
     """What one indicator said lately.
 
@@ -215,7 +215,7 @@ class Track:
     rest_since_ns: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: changed by ``evolve``
 class CaptureState:
     """Where the capture of one bench stands. A fresh one has seen nothing.
 

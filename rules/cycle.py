@@ -4,10 +4,11 @@ All transitions of a cycle are in this file. A piece has cycles 1…n: the first
 retry, one after an interruption, one when it is measured again later.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from rules.clamping import Clamping
+from rules.evolve import evolve
 from rules.grading import Assessed, Decision, assess, best_in_reach, decide
 from rules.ruleset import RuleSet
 
@@ -76,7 +77,7 @@ class RetryRefused:
 CycleOutcome = ClampingCounted | CycleEnded | RetryRefused
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: changed by ``evolve``
 class CycleState:
     """The piece in work.
 
@@ -141,14 +142,14 @@ def _clamping(
 ) -> tuple[CycleState, tuple[CycleOutcome, ...]]:
     assessed = assess(clamping, rules, state.before)
     before = clamping if clamping.invalid is None else state.before
-    state = replace(state, assessed=(*state.assessed, assessed), before=before)
+    state = evolve(state, assessed=(*state.assessed, assessed), before=before)
     counted = ClampingCounted(len(state.assessed), clamping, assessed)
     decision = decide(state.assessed, rules)
     if decision is None:
         return state, (counted,)
     how: HowEnded = "invalid" if decision.why == "invalid" else "graded"
     ended = CycleEnded(how, decision.text, decision)
-    return replace(state, is_settled=True), (counted, ended)
+    return evolve(state, is_settled=True), (counted, ended)
 
 
 def _retry(state: CycleState, rules: RuleSet) -> tuple[CycleState, tuple[CycleOutcome, ...]]:

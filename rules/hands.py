@@ -10,6 +10,7 @@ from dataclasses import replace
 from rules.bench_alarms import alarm, stands
 from rules.bench_model import BenchEvent, BenchRules, BenchState, Quiet, Result
 from rules.capture_model import CaptureRules, CaptureState, Edge, Seen, Tick
+from rules.evolve import evolve
 
 NS_PER_S = 1_000_000_000
 
@@ -18,16 +19,16 @@ def watched(state: BenchState, event: BenchEvent, rules: BenchRules) -> BenchSta
     """Return the state knowing since when nothing has moved at a piece that is awaited."""
     waits = state.put_away
     if waits.pending is None or waits.wrong is not None:
-        return state if state.quiet is None else replace(state, quiet=None)
+        return state if state.quiet is None else evolve(state, quiet=None)
     if not isinstance(event, Seen | Edge | Tick):
         return state
     quiet = state.quiet
     if quiet is None or isinstance(event, Edge) or state.is_measuring:
         rests = quiet.rests if quiet is not None else ()
-        return replace(state, quiet=Quiet(event.at_ns, rests))
+        return evolve(state, quiet=Quiet(event.at_ns, rests))
     if isinstance(event, Tick):
         turns = not state.lost and _is_turning(state.capture, rules.capture)
-        return replace(state, quiet=replace(quiet, since_ns=event.at_ns)) if turns else state
+        return evolve(state, quiet=replace(quiet, since_ns=event.at_ns)) if turns else state
     return _with_reading(state, quiet, event, rules.capture.moving_nm)
 
 
@@ -41,7 +42,7 @@ def _with_reading(state: BenchState, quiet: Quiet, seen: Seen, moving_nm: int) -
         if value is not None and rest is not None and abs(value - rest) <= moving_nm:
             return state
     rests[seen.indicator] = value
-    return replace(state, quiet=Quiet(seen.at_ns, tuple(rests.items())))
+    return evolve(state, quiet=Quiet(seen.at_ns, tuple(rests.items())))
 
 
 def _is_turning(state: CaptureState, rules: CaptureRules) -> bool:

@@ -4,10 +4,9 @@ Hands make a refused clamping in ten seconds at the least. An indicator that sen
 values by itself makes twenty a second: told one by one they would fill the record.
 """
 
-from dataclasses import replace
-
 from rules.bench_model import BenchState, RefusedRun, Result
 from rules.clamping import Clamping
+from rules.evolve import evolve
 from rules.facts import Refusal, RefusedFact
 
 TOLD_EACH = 3
@@ -31,7 +30,7 @@ def refused(
     is_same = before is not None and (before.reason, before.piece) == (reason, state.piece)
     count = before.count + 1 if before is not None and is_same else 1
     run = RefusedRun(reason, state.piece, count)
-    state = replace(state, refused=run)
+    state = evolve(state, refused=run)
     if not is_told(count):
         return state, ()
     return state, (RefusedFact(reason, at_ns, clamping, value_nm, run.piece, run.count),)

@@ -1,9 +1,8 @@
 """What one reading says about stylus, pin and nut: judgements, no transitions."""
 
-from dataclasses import replace
-
 from rules.capture_model import CaptureRules, IndicatorRules, Track
 from rules.clamping import Loosening
+from rules.evolve import evolve
 from rules.reading import Reading
 from rules.sweep import Cut
 
@@ -41,7 +40,7 @@ def shifted(track: Track, value_nm: int) -> Track:
         return track
     by_nm = value_nm - track.value_nm[-1]
     low_nm, high_nm = track.low_nm + by_nm, track.high_nm + by_nm
-    return replace(track, low_nm=low_nm, high_nm=high_nm, jump_since_ns=None, jump_nm=0)
+    return evolve(track, low_nm=low_nm, high_nm=high_nm, jump_since_ns=None, jump_nm=0)
 
 
 def watch_pin(
@@ -59,14 +58,14 @@ def watch_pin(
     if away_nm <= rules.loosening_nm:
         if track.jump_since_ns is None:
             return track, None
-        return replace(track, jump_since_ns=None, jump_nm=0), None
+        return evolve(track, jump_since_ns=None, jump_nm=0), None
     if track.jump_since_ns is None and abs(value_nm) <= step_nm:
         return shifted(track, value_nm), None
     low_nm, high_nm = min(track.band_low_nm, value_nm), max(track.band_high_nm, value_nm)
     if track.jump_since_ns is None or high_nm - low_nm > rules.loosening_nm:
         return _jumped(track, value_nm, at_ns, away_nm), None
     jump_nm = max(track.jump_nm, away_nm)
-    track = replace(track, jump_nm=jump_nm, band_low_nm=low_nm, band_high_nm=high_nm)
+    track = evolve(track, jump_nm=jump_nm, band_low_nm=low_nm, band_high_nm=high_nm)
     lain_ns = at_ns - (track.jump_since_ns or at_ns)
     if lain_ns < rules.loosening_ns:
         return track, None
@@ -74,7 +73,7 @@ def watch_pin(
 
 
 def _jumped(track: Track, value_nm: int, at_ns: int, away_nm: int) -> Track:
-    return replace(
+    return evolve(
         track,
         jump_since_ns=at_ns,
         jump_nm=away_nm,
@@ -92,13 +91,13 @@ def watch_pin_in_sweep(track: Track, value_nm: int, at_ns: int, rules: CaptureRu
     if track.jump_from_nm is not None:
         away_nm = abs(value_nm - track.jump_from_nm)
         if away_nm <= rules.loosening_nm:
-            return replace(track, jump_since_ns=None, jump_nm=0, jump_from_nm=None)
-        return replace(track, jump_nm=away_nm) if away_nm > track.jump_nm else track
+            return evolve(track, jump_since_ns=None, jump_nm=0, jump_from_nm=None)
+        return evolve(track, jump_nm=away_nm) if away_nm > track.jump_nm else track
     if len(track.value_nm) < 2 or abs(value_nm - track.value_nm[-2]) <= rules.loosening_nm:
         return track
     before_nm = track.value_nm[-2]
     jump_nm = abs(value_nm - before_nm)
-    return replace(track, jump_since_ns=at_ns, jump_nm=jump_nm, jump_from_nm=before_nm)
+    return evolve(track, jump_since_ns=at_ns, jump_nm=jump_nm, jump_from_nm=before_nm)
 
 
 def rested(track: Track) -> Track:
