@@ -135,7 +135,7 @@ def _without_result(clamping: Clamping, why: Invalid, rules: RuleSet) -> Assesse
 
 
 def _accepts(grade: Grade, at: Sequence[At]) -> bool:
-    return all(nm <= grade.limit_at(position).acceptance_limit_nm for position, nm in at)
+    return all(grade.accepts(position, nm) for position, nm in at)
 
 
 def _deciding_nm(at: Sequence[At], rules: RuleSet) -> int:

@@ -107,6 +107,12 @@ class Grade:
         found = next((limit for limit in self.positions if limit.position == position), None)
         return found or tightest(self.limits)
 
+    def accepts(self, position: str, tir_nm: int) -> bool:
+        """Return whether a run-out measured at a position is inside what holds there."""
+        if not self.positions:  # as ``limit_at`` would say, which makes a limit each time
+            return tir_nm <= self.acceptance_limit_nm
+        return tir_nm <= self.limit_at(position).acceptance_limit_nm
+
 
 def tightest(limits: Sequence[Limit]) -> Limit:
     """Return the limit that accepts least."""
