@@ -30,7 +30,7 @@ from daemon.rules_in_force import RulesInForce, lot_rules
 from daemon.run_out_watch import run_out_watch
 from daemon.store import LotOpening, Provenance, Stamp, Store
 from daemon.store.indicators_seen import replaced_indicators
-from daemon.store.note import Note, encode, is_verdict
+from daemon.store.note import Note, is_verdict
 from daemon.store.vectors import HOLDER_MOVED
 from rules import bench, rest_life, rest_prompt
 from rules.assurance import why_lot_stays_open
@@ -150,7 +150,7 @@ class BenchRunner:
         self.lot: LotView | None = None
         self.on_change: Callable[[], None] = lambda: None
         self.on_facts: Callable[[tuple[Fact, ...]], None] = lambda facts: None
-        self.on_lamps: Callable[[], None] = lambda: None
+        self.lamps_for: Callable[[Signals], Callable[[], None]] = lambda signals: _nobody
         self._store = store
         store.known_by(self.by.bench, self.by.assurance.identity)
         self._clock = clock
@@ -429,8 +429,9 @@ class BenchRunner:
         rules = self.config.rules
         state, facts = bench.whole_now(self._state, rules, self.lot)
         if is_verdict(facts):
-            encode(Note(facts, self.by, self._stamp(), rules.capture.indicators))
-            self._shown(state)
+            note = Note(facts, self.by, self._stamp(), rules.capture.indicators)
+            self._store.rehearse_note(note)
+            self.lamps_for(self._shown(state).signals)
 
     def _light(self, state: BenchState, facts: tuple[Fact, ...], at: Stamp) -> int | None:
         """Note a verdict, then light its lamp: the lamp does not wait for rows and events.
@@ -443,10 +444,13 @@ class BenchRunner:
         """
         if not is_verdict(facts):
             return None
+        # All that can be is made ready before: the disk's wait leaves the processor cold.
+        shown = self._shown(state)
+        light = self.lamps_for(shown.signals)
         indicators = self.config.rules.capture.indicators
         number = self._store.note(Note(facts, self.by, at, indicators))
-        self.shown = self._shown(state)
-        self.on_lamps()
+        self.shown = shown
+        light()
         return number
 
     def _judge_fitness(self) -> None:
@@ -741,7 +745,7 @@ class BenchRunner:
         known += [shelf.code for shelf in self._state.shelves]
         self.alarm_since = {code: self.alarm_since.get(code, self._utc()) for code in known}
         self.shown = self._shown(self._state)
-        self.on_lamps()
+        self.lamps_for(self.shown.signals)()
         self.on_change()
         self.on_facts(facts)
 
@@ -795,6 +799,10 @@ class BenchRunner:
     def _stamp(self) -> Stamp:
         synced = "no" if self.instruments.clock.doubt() else self._clock.synced()
         return Stamp(self._utc(), synced, self._boot, self._clock.now_ns())
+
+
+def _nobody() -> None:
+    """Light no lamp: nobody is connected to any."""
 
 
 def _moves_counts(fact: Fact) -> bool:

@@ -9,6 +9,8 @@ are repeated, and a lamp that hears nothing goes dark by itself.
 import asyncio
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, get_args
 
 from paho.mqtt.packettypes import PacketTypes
@@ -18,7 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from daemon import snapshot
 from daemon.beat import Beat, happened
 from daemon.bench import BenchRunner
-from daemon.broker import Broker, Inflow, MqttError, Session, Will, connected
+from daemon.broker import Broker, Inflow, MqttError, PromptClient, Session, Will, connected
 from daemon.clock import stand_back
 from daemon.config_sections import BenchBinSection
 from daemon.errors import StoreError
@@ -26,6 +28,7 @@ from daemon.good_bye import ended_in_time
 from daemon.messages import About, CheckStatus, InboundFault
 from daemon.store import Store
 from rules.facts import AlarmCode, AlarmNews, Fact, RefusedFact
+from rules.signals import Signals
 
 if TYPE_CHECKING:
     from daemon.inbound import Inbound
@@ -49,6 +52,16 @@ _BATCH = 20
 """Events in flight: two to three times the rate of one by one; more is slower."""
 
 ALARM_CODES: tuple[AlarmCode, ...] = get_args(AlarmCode)
+
+
+@dataclass(frozen=True, slots=True)
+class _News:
+    """What a bin's lamp is told: its word, topic and payload of each message, expiry."""
+
+    bin: str
+    word: str
+    messages: list[tuple[str, str]]
+    expiry: Properties | None
 
 
 class Publisher:
@@ -80,12 +93,12 @@ class Publisher:
         self._counts_changed = True
         self._published: dict[str, str] = {}
         self._lamps: dict[str, str] = {}
-        self._expiry = _properties(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / rate)))
+        self._expiry = _Packed(MessageExpiryInterval=max(1, round(LAMP_EXPIRY_S / rate)))
         self.is_connected = False
         self._tries = 0
         self._at_work: Session | None = None
         self._lamps_over: Session | None = None
-        runner.on_lamps = self._light
+        runner.lamps_for = self._lamps_for
         runner.on_change = self._changed
         runner.on_facts = self._facts
 
@@ -314,30 +327,31 @@ class Publisher:
 
     # --- lamps ---
 
-    def _light(self) -> None:
-        """Write every lamp that changed to the socket now, before anything else is done.
+    def _lamps_for(self, signals: Signals) -> Callable[[], None]:
+        """Make ready what tells every lamp that has to change; the call returned tells it."""
+        session = self._lamps_over
+        if session is None:
+            return _nothing
+        news = [
+            _News(section.id, word, self._says(section, word), self._expires(session, word))
+            for section in self._runner.config.section.bin
+            if (word := signals.lamps.get(section.id, "off")) != self._lamps.get(section.id)
+        ]
+        return partial(self._light, session.client, news) if news else _nothing
+
+    def _light(self, client: PromptClient, news: list[_News]) -> None:
+        """Write to the socket what lamps are told, now, before anything else is done.
 
         What can't go this way the lamp loop says: it knows what was said last.
         """
-        session, wanted = self._lamps_over, self._runner.shown.signals.lamps
-        if session is None:
-            return
-        is_sent = False
-        for section in self._runner.config.section.bin:
-            word = wanted.get(section.id, "off")
-            if self._lamps.get(section.id) == word:
-                continue
+        for one in news:
             self._reached("before-lamp")
-            says = self._says(section, word)
-            expiry, is_off = self._expires(session, word), word == "off"
-            send = session.client.publish_now
-            if not all(send(*one, retain=is_off, properties=expiry) for one in says):
+            is_off, send = one.word == "off", client.publish_now
+            if not all(send(*m, retain=is_off, properties=one.expiry) for m in one.messages):
                 return
-            self._lamps[section.id] = word
+            self._lamps[one.bin] = one.word
             self._reached("after-lamp")
-            is_sent = True
-        if is_sent:
-            stand_back(_BROKER_FIRST_S)
+        stand_back(_BROKER_FIRST_S)
 
     def _says(self, section: BenchBinSection, word: str) -> list[tuple[str, str]]:
         """Return topic and payload of each message that tells a bin's lamp a word."""
@@ -385,6 +399,26 @@ class Publisher:
             reply = inbound.take(self._base, message)
             if reply is not None:
                 await self._publish(session, "reply", reply.model_dump_json())
+
+
+class _Packed(Properties):
+    """Properties of a PUBLISH that are packed once: a lamp waits for them each time else."""
+
+    _packed: bytes
+
+    def __init__(self, **values: object) -> None:
+        super().__init__(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        for name, value in values.items():
+            setattr(self, name, value)
+        packed = super().pack()  # type: ignore[no-untyped-call]
+        object.__setattr__(self, "_packed", packed)  # paho's own takes its own names only
+
+    def pack(self) -> bytes:
+        return self._packed
+
+
+def _nothing() -> None:
+    """Tell no lamp: none has to change, or nobody listens."""
 
 
 def _properties(**values: object) -> Properties:

@@ -32,7 +32,7 @@ from daemon.rule_watch import RuleNews, RuleWatch
 from daemon.store import Store
 from daemon.wiring import decoders
 from rules.bench import BenchEvent
-from rules.capture_model import Tick
+from rules.capture_model import Seen, Tick
 from rules.instruments import Register
 
 log = logging.getLogger(__name__)
@@ -84,7 +84,9 @@ class Service:
             name: RuleWatch(config, name, partial(_register_of, runner))
             for name, runner in self.benches.items()
         }
-        self._rehearsals = {name: Rehearsal(one) for name, one in self.benches.items()}
+        self._rehearsals = {
+            name: Rehearsal(one, len(self.benches)) for name, one in self.benches.items()
+        }
         self._inbound = {
             name: Inbound(runner, self._store, partial(self._note, name))
             for name, runner in self.benches.items()
@@ -149,7 +151,8 @@ class Service:
     def _take(self, routed: Routed) -> None:
         bench, event = routed
         self._step(self.benches[bench], event)
-        self._rehearsals[bench].look()
+        if isinstance(event, Seen):
+            self._rehearsals[bench].look()
 
     def _step(self, runner: BenchRunner, event: BenchEvent) -> None:
         """Let a bench take an event; an error of our own stops its grading, not the service."""

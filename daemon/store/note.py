@@ -1,10 +1,12 @@
-"""A verdict as it is noted before its lamp: one row, whole, written out right after it.
+"""A verdict as it is noted before its lamp: one row, written out right after it.
 
 The rows and events of a verdict touch some forty pages of the file and take longer than the
 verdict itself. The lamp waits only for this row; it is deleted in the transaction that
 writes its facts out. One that is still there belongs to a service that was killed in
 between: the next start writes it out, under the rules, bench file and time that it names,
-whatever has become of the files meanwhile.
+whatever has become of the files meanwhile. What is the same from verdict to verdict, who
+measured and under what, stands in a row written before, which the note names: the less there
+is to write, the sooner it is durable.
 """
 
 from collections.abc import Sequence
@@ -20,6 +22,13 @@ from rules.facts import AlarmFact, ClampingFact, CycleEndedFact, Fact
 
 TABLE = """CREATE TABLE noted (  -- verdicts whose rows are not written yet; else empty
     id INTEGER PRIMARY KEY, bench TEXT NOT NULL, body TEXT NOT NULL) STRICT"""
+
+UNDER = (
+    """CREATE TABLE noted_under (  -- what notes of a bench are under
+    id INTEGER PRIMARY KEY, bench TEXT NOT NULL, body TEXT NOT NULL) STRICT""",
+    # NULL: its body says so itself, as every note did before
+    "ALTER TABLE noted ADD COLUMN under INTEGER REFERENCES noted_under (id)",
+)
 
 _FACTS: dict[str, TypeAdapter[Any]] = {
     "clamping": TypeAdapter(ClampingFact),
@@ -63,11 +72,15 @@ def is_verdict(facts: Sequence[Fact]) -> bool:
 
 
 def encode(note: Note) -> str:
-    """Return a note as stored: JSON, its facts each with their kind."""
+    """Return the body of a note: JSON, its facts each with their kind."""
     facts = ",".join(f'["{name}",{_text(_FACTS[name], fact)}]' for name, fact in _named(note))
-    by, at = _text(_BY, note.by), _text(_AT, note.at)
-    indicators = _text(_INDICATORS, note.indicators)
-    return f'{{"by":{by},"at":{at},"indicators":{indicators},"facts":[{facts}]}}'
+    return f'{{"at":{_text(_AT, note.at)},"facts":[{facts}]}}'
+
+
+def encode_under(note: Note) -> str:
+    """Return what a note is under: JSON, the same for most notes of a bench."""
+    by, indicators = _text(_BY, note.by), _text(_INDICATORS, note.indicators)
+    return f'{{"by":{by},"indicators":{indicators}}}'
 
 
 def _named(note: Note) -> list[tuple[str, Fact]]:
@@ -78,20 +91,21 @@ def _text(adapter: TypeAdapter[Any], value: object) -> str:
     return adapter.dump_json(value).decode("utf-8")
 
 
-def decode(body: str) -> Note:
-    """Return the note of a body.
+def decode(body: str, under: str | None) -> Note:
+    """Return the note of a body and of what it is under; None where the body says it itself.
 
     Raises:
         NoteError: If this release can't read it; says where.
     """
     try:
         raw = from_json(body)
+        stands_under = raw if under is None else from_json(under)
         facts = tuple(_FACTS[kind].validate_python(fact) for kind, fact in raw["facts"])
         return Note(
             facts,
-            _BY.validate_python(raw["by"]),
+            _BY.validate_python(stands_under["by"]),
             _AT.validate_python(raw["at"]),
-            _INDICATORS.validate_python(raw["indicators"]),
+            _INDICATORS.validate_python(stands_under["indicators"]),
         )
     except ValidationError as error:
         first = error.errors()[0]

@@ -333,3 +333,10 @@ def m017_noted(db: Database) -> None:
 def m018_torque(db: Database) -> None:
     """Keep what the torque tool was set to, in N·mm; NULL where nobody said."""
     db.execute("ALTER TABLE lots ADD COLUMN torque_nmm INTEGER CHECK (torque_nmm > 0)")
+
+
+@migrations()
+def m019_noted_under(db: Database) -> None:
+    """Keep what is the same for many notes in a row of its own: a note is written sooner."""
+    for statement in note.UNDER:
+        db.execute(statement)

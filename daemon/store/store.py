@@ -19,7 +19,8 @@ from daemon.errors import StoreError
 from daemon.store import instruments, lot_query, rest_query, rest_rows
 from daemon.store.assurance import Assurance
 from daemon.store.assurance_facts import facts_of_checks, moment_of
-from daemon.store.note import Note, NoteError, decode, encode
+from daemon.store.note import Note
+from daemon.store.noting import Noting
 from daemon.store.record import Provenance, Record, Stamp, with_lot
 from daemon.store.schema import APPLICATION_ID, migrations
 from daemon.store.standing import Standing
@@ -133,6 +134,9 @@ class Store:
         except StoreError:
             self._lock.close()
             raise
+        self._noting = Noting(
+            path, self._db.conn, self._transaction, lambda at: self._reached(at)
+        )
 
     def _opened(self) -> Database:
         try:
@@ -266,15 +270,16 @@ class Store:
         Raises:
             StoreError: If it can't be kept.
         """
-        row = (note.by.bench, encode(note))
-        self._reached("before-note")
-        try:  # a statement by itself is a transaction
-            made = self._db.conn.execute("INSERT INTO noted (bench, body) VALUES (?, ?)", row)
-        except sqlite3.Error as error:
-            raise StoreError(self.path, str(error)) from error
         self._since_checkpoint += 1
-        self._reached("after-note")
-        return made.lastrowid or 0
+        return self._noting.note(note)
+
+    def rehearse_note(self, note: Note) -> None:
+        """Go the way of a note up to its commit and take it back: nothing is written of it.
+
+        Raises:
+            StoreError: If it can't be gone now; the note itself will meet that, too.
+        """
+        self._noting.rehearse(note)
 
     def notes(self, bench: str) -> list[tuple[int, Note]]:
         """Return what was noted and never written out, with its number, oldest first.
@@ -283,14 +288,7 @@ class Store:
             StoreError: If it can't be read.
         """
         with self._reading() as db:
-            sql = "SELECT id, body FROM noted WHERE bench = ? ORDER BY id"
-            found = db.execute(sql, (bench,)).fetchall()
-        try:
-            return [(number, decode(body)) for number, body in found]
-        except NoteError as error:
-            why = f"{bench}: a verdict noted by another release can't be read: {error}"
-            todo = "start the release that was in use before once; it writes it out"
-            raise StoreError(self.path, f"{why}; {todo}") from error
+            return self._noting.notes(db, bench)
 
     def _write(
         self, record: Record, facts: Sequence[Fact], assured: Assurance

@@ -4,13 +4,14 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from daemon.config import load
 from daemon.errors import StoreError
-from daemon.store.note import Note, decode, encode, is_verdict
+from daemon.store.note import Note, decode, encode, encode_under, is_verdict
 from rules.facts import AlarmFact, ClampingFact, CycleEndedFact, Fact
 from tests.daemon.bench_of_sweeps import sweep_bench
 from tests.daemon.bench_of_values import ValueBench, value_bench
@@ -29,10 +30,13 @@ def bench(bench_folder: Make) -> Iterator[ValueBench]:
     made.close()
 
 
-def dies_at(bench: ValueBench, point: str) -> None:
+def dies_at(bench: ValueBench, point: str, once: str | None = None) -> None:
+    passed: list[str | None] = [None]
+
     def reached(name: str) -> None:
-        if name == point:
+        if name == point and once in passed:
             raise Killed
+        passed.append(name)
 
     bench.store._reached = reached
 
@@ -45,7 +49,7 @@ def in_file(bench: ValueBench, sql: str) -> list[tuple[object, ...]]:
 
 def killed_between(bench: ValueBench, um: str = "5.0") -> None:
     """Let a verdict be noted and the service die before its rows are committed."""
-    dies_at(bench, "before-commit")
+    dies_at(bench, "before-commit", once="after-note")
     with pytest.raises(Killed):
         bench.value(um)
     assert in_file(bench, "SELECT count(*) FROM noted") == [(1,)]
@@ -60,7 +64,7 @@ def test_a_lamp_waits_for_the_note_and_for_nothing_else(bench: ValueBench) -> No
             rows = in_file(bench, "SELECT (SELECT count(*) FROM noted), count(*) FROM verdicts")
             seen.append((bench.lamps, *rows))
 
-    bench.runner.on_lamps = lit
+    bench.runner.lamps_for = lambda _: lit
     bench.values("5.0")
     assert seen == [({"2": "on"}, (1, 0)), ({"2": "on"}, (0, 1))]
 
@@ -114,7 +118,7 @@ def test_what_its_sweep_shows_besides_is_worked_out_after_a_kill_too(
     bench.check()
     bench.piece(20.0)
     straight = bench.rows(sql)
-    dies_at(bench, "before-commit")
+    dies_at(bench, "before-commit", once="after-note")
     with pytest.raises(Killed):
         bench.piece(20.0)
     assert in_file(bench, "SELECT count(*) FROM noted") == [(1,)]
@@ -137,7 +141,7 @@ def test_a_start_that_dies_as_well_leaves_it_to_the_one_after(bench: ValueBench)
 
 def test_one_killed_before_its_note_was_never_given(bench: ValueBench) -> None:
     lit: list[object] = []
-    bench.runner.on_lamps = lambda: lit.append(bench.lamps)
+    bench.runner.lamps_for = lambda _: lambda: lit.append(bench.lamps)
     dies_at(bench, "before-note")
     with pytest.raises(Killed):
         bench.value("5.0")
@@ -151,7 +155,7 @@ def test_one_killed_before_its_note_was_never_given(bench: ValueBench) -> None:
 def test_rows_that_cant_be_written_are_a_fault_until_they_can(bench: ValueBench) -> None:
     """The note is kept and its lamp goes out; with room again it is lit as after a restart."""
     lit: list[object] = []
-    bench.runner.on_lamps = lambda: lit.append(bench.lamps)
+    bench.runner.lamps_for = lambda _: lambda: lit.append(bench.lamps)
     with bench.store.reading() as db:
         db.execute(
             "CREATE TRIGGER full BEFORE INSERT ON verdicts"
@@ -222,9 +226,11 @@ def test_a_note_says_every_digit_again(bench_folder: Make) -> None:
     for facts in found:
         alarm = AlarmFact("clampings-alike", True, 'they "read" alike')
         note = Note((*facts, alarm), bench.runner.by, stamp, indicators)
-        again = decode(encode(note))
+        again = decode(encode(note), encode_under(note))
         assert again == note
-        assert decode(encode(again)) == note  # a set has no order: not by its text
+        assert (
+            decode(encode(again), encode_under(again)) == note
+        )  # a set has no order: not by its text
         clamping = again.facts[0]
         assert isinstance(clamping, ClampingFact)
         assert clamping.clamping.positions[0].vector is not None
@@ -240,3 +246,77 @@ def test_what_else_a_step_may_hold_is_committed_as_a_whole(bench: ValueBench) ->
     assert not is_verdict((clamping,))
     assert isinstance(ended, CycleEndedFact)
     assert not is_verdict((clamping, CycleEndedFact(1, 1, "interrupted", "lost")))
+
+
+def test_a_note_that_is_rehearsed_is_taken_back_and_the_next_one_is_durable(
+    bench: ValueBench,
+) -> None:
+    killed_between(bench)
+    ((_, note),) = bench.store.notes("b1")
+    wal = Path(f"{bench.store.path}-wal").stat().st_size
+    bench.store.rehearse_note(note)
+    assert Path(f"{bench.store.path}-wal").stat().st_size == wal
+    assert in_file(bench, "SELECT count(*) FROM noted") == [(1,)]
+    assert bench.store.note(note) == 2
+    assert in_file(bench, "SELECT count(*) FROM noted") == [(2,)]
+
+
+def test_while_somebody_holds_the_file_a_rehearsal_says_so_and_leaves_nothing_open(
+    bench: ValueBench,
+) -> None:
+    killed_between(bench)
+    ((_, note),) = bench.store.notes("b1")
+    with closing(sqlite3.connect(bench.store.path)) as db:
+        db.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreError, match="locked"):
+            bench.store.rehearse_note(note)
+    assert bench.store.note(note) == 2
+    assert in_file(bench, "SELECT count(*) FROM noted") == [(2,)]
+
+
+def test_a_note_is_refused_where_it_would_be_durable_with_something_else_only(
+    bench: ValueBench,
+) -> None:
+    killed_between(bench)
+    ((_, note),) = bench.store.notes("b1")
+    dies_at(bench, "nowhere")
+    with bench.store._transaction():
+        for way in (bench.store.note, bench.store.rehearse_note):
+            with pytest.raises(StoreError, match="a transaction by itself"):
+                way(note)
+
+
+def test_what_notes_are_under_is_written_once_and_kept_while_one_names_it(
+    bench: ValueBench,
+) -> None:
+    killed_between(bench)
+    ((_, note),) = bench.store.notes("b1")
+    dies_at(bench, "nowhere")
+    unders = "SELECT (SELECT count(*) FROM noted_under), count(DISTINCT under) FROM noted"
+    bench.store.note(note)
+    assert in_file(bench, unders) == [(1, 1)]
+    other = replace(note, by=replace(note.by, proof="angle"))
+    bench.store.note(other)
+    bench.store.note(note)
+    assert in_file(bench, unders) == [(3, 3)]
+    assert [one for _, one in bench.store.notes("b1")] == [note, note, other, note]
+    with closing(sqlite3.connect(bench.store.path)) as db, db:
+        db.execute("DELETE FROM noted WHERE id < 4")
+    bench.store.note(other)
+    assert in_file(bench, unders) == [(2, 2)]
+
+
+def test_one_that_says_itself_what_it_is_under_is_written_out_as_well(
+    bench: ValueBench,
+) -> None:
+    """As an earlier release noted it."""
+    killed_between(bench)
+    with closing(sqlite3.connect(bench.store.path)) as db, db:
+        db.execute(
+            "UPDATE noted SET under = NULL, body = json_patch(body,"
+            " (SELECT u.body FROM noted_under u WHERE u.id = under))"
+        )
+    bench.restart()
+    assert bench.rows("SELECT grade, rules_sha256 FROM verdicts") == [
+        ("grade-2", bench.runner.by.rules.sha256)
+    ]
