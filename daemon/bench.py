@@ -36,7 +36,7 @@ from rules import bench, rest_life, rest_prompt
 from rules.assurance import why_lot_stays_open
 from rules.assurance_model import CHANGES, AssuranceRules
 from rules.bench import BenchEvent, BenchState, CommandRefusedError
-from rules.capture_model import Tick
+from rules.capture_model import Edge, Tick
 from rules.check_at_bench import CheckAtWork
 from rules.check_facts import CheckFact, DisposedFact, DisturbanceFact
 from rules.diagnosed import diagnosed
@@ -427,6 +427,8 @@ class BenchRunner:
     def rehearse(self) -> None:
         """Go the way of a verdict up to its record, and forget it; see ``daemon.rehearsal``."""
         rules = self.config.rules
+        edge = Edge("index", True, self._clock.now_ns())  # of which the last reading tells
+        bench.step(self._state, edge, rules, self.lot)
         state, facts = bench.whole_now(self._state, rules, self.lot)
         if is_verdict(facts):
             note = Note(facts, self.by, self._stamp(), rules.capture.indicators)
@@ -797,7 +799,7 @@ class BenchRunner:
         return rfc3339(self._clock.utc())
 
     def _stamp(self) -> Stamp:
-        synced = "no" if self.instruments.clock.doubt() else self._clock.synced()
+        synced = self.instruments.clock.synced()
         return Stamp(self._utc(), synced, self._boot, self._clock.now_ns())
 
 

@@ -22,13 +22,21 @@ class ClockWatch:
 
     def doubt(self) -> str:
         """Return why the clock can't be trusted now; "" when nothing speaks against it."""
+        return self._look()[0]
+
+    def synced(self) -> Synced:
+        """Return what the system says of its clock; "no" where anything speaks against it."""
+        doubt, synced = self._look()
+        return "no" if doubt else synced
+
+    def _look(self) -> tuple[str, Synced]:
         last, synced = self._last, self._clock.synced()
         now = Moment(self._clock.utc(), True, self._boot, self._clock.now_ns())
         last_utc = last.at.utc if last is not None else None
         found = clock_doubt(now.utc, synced, last_utc, self._gone_s(now, synced))
         if not found and (last is None or now.utc >= last.at.utc):
             self._last = Trusted(now, synced)
-        return found
+        return found, synced
 
     def _gone_s(self, now: Moment, synced: Synced) -> float | None:
         """Return the seconds since the last trusted moment, where a step can be told by them.
