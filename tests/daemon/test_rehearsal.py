@@ -223,3 +223,25 @@ def test_a_file_that_is_held_is_not_waited_for_again_before_the_next_verdict() -
         assert held.tries == 2
 
     asyncio.run(looked())
+
+
+def test_the_more_benches_the_seldomer_each_rehearses() -> None:
+    async def times(benches: int) -> int:
+        counting = Counting()
+        Rehearsal(cast(BenchRunner, counting), benches).look()
+        await asyncio.sleep(0.05)
+        return counting.tries
+
+    alone, of_many = asyncio.run(times(1)), asyncio.run(times(100))  # pauses of 0.4 and 40 ms
+    assert 1 <= of_many <= 2 < alone
+
+
+class Counting:
+    """A bench that stays near a verdict and counts."""
+
+    by = type("By", (), {"bench": "b1"})
+    nears_a_verdict = True
+    tries = 0
+
+    def rehearse(self) -> None:
+        self.tries += 1
